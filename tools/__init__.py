@@ -1,0 +1,1 @@
+"""What `make check` runs besides the linters and the tests."""
