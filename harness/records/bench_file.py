@@ -160,6 +160,12 @@ class Bench(FileModel):
     repeats: RepeatsEntry = RepeatsEntry()
     simulated: SimulatedEntry | None = None
 
+    @model_validator(mode="after")
+    def _load_a_is_there(self) -> Self:
+        if "A" not in self.loads:
+            raise ValueError("loads: load A is missing; every hook-up of a proof uses it")
+        return self
+
     @property
     def name(self) -> str:
         """The bench's name."""

@@ -6,7 +6,7 @@ Values are written back as text with the bare SI unit and every digit ("7100000.
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Annotated, Any, TypeVar
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, PlainSerializer, StringConstraints, ValidationError
@@ -70,12 +70,17 @@ def check_tree(model: type[Model], tree: Mapping[str, Any], text: str, source: s
     try:
         return model.model_validate(tree)
     except ValidationError as error:
-        first = error.errors(include_url=False)[0]
+        first = _first_of(error.errors(include_url=False))
         path = [str(part) for part in first["loc"]]
         key = ".".join(path)
         line = line_of(text, path)
         where = f"{source}, line {line}" if line else source
         raise FileError(f"{where}: {_in_words(first, key)}", hint=_hint(first["type"]), file=source, line=line) from None
+
+
+def _first_of(errors: Sequence[Any]) -> Any:
+    """Return the error to tell: a key that is not known first, for it is often the one that is missing, misspelt."""
+    return next((error for error in errors if error["type"] == "extra_forbidden"), errors[0])
 
 
 def _in_words(first: Any, key: str) -> str:
@@ -85,7 +90,8 @@ def _in_words(first: Any, key: str) -> str:
     if kind == "extra_forbidden":
         return f"{key} is not a key of this file"
     said = str(first["msg"]).removeprefix("Value error, ")
-    return f"{key}: {said}" if key else said
+    came = f" (it is {first['input']!r})" if kind != "value_error" and isinstance(first["input"], str | int | float) else ""
+    return f"{key}: {said}{came}" if key else said
 
 
 def _hint(kind: str) -> str:

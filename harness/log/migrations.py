@@ -1,0 +1,104 @@
+"""Numbered migrations. Each runs in one transaction together with the row that records it; none is ever changed once released.
+
+Plain SQL that every database of the log understands.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from sqlalchemy import Connection, Engine, inspect, text
+
+from harness.errors import StoreError
+
+
+@dataclass(frozen=True)
+class Migration:
+    """One step from a version of the tables to the next."""
+
+    number: int
+    name: str
+    statements: tuple[str, ...]
+
+
+MIGRATIONS = (
+    Migration(
+        1,
+        "units and proofs",
+        (
+            "CREATE TABLE units (name VARCHAR(64) NOT NULL PRIMARY KEY, entered INTEGER NOT NULL, batch VARCHAR(64),"
+            " type VARCHAR(64) NOT NULL)",
+            "CREATE TABLE proofs (id VARCHAR(64) NOT NULL PRIMARY KEY, unit VARCHAR(64) NOT NULL REFERENCES units (name),"
+            " batch VARCHAR(64), type VARCHAR(64) NOT NULL, bench VARCHAR(64), measured VARCHAR(27) NOT NULL,"
+            " measured_local VARCHAR(40) NOT NULL, decision VARCHAR(20) NOT NULL, probability DOUBLE PRECISION,"
+            " program VARCHAR(64) NOT NULL, folder VARCHAR(300) NOT NULL, record TEXT NOT NULL, withdrawn TEXT)",
+            "CREATE TABLE figures (proof VARCHAR(64) NOT NULL REFERENCES proofs (id), name VARCHAR(64) NOT NULL,"
+            " value DOUBLE PRECISION NOT NULL, low DOUBLE PRECISION, high DOUBLE PRECISION, decision VARCHAR(20),"
+            " PRIMARY KEY (proof, name))",
+            "CREATE TABLE faults (proof VARCHAR(64) NOT NULL REFERENCES proofs (id), position INTEGER NOT NULL,"
+            " fault VARCHAR(64) NOT NULL, weight DOUBLE PRECISION NOT NULL, PRIMARY KEY (proof, position))",
+        ),
+    ),
+    Migration(
+        2,
+        "indices for the queries",
+        (
+            "CREATE INDEX proofs_by_time ON proofs (measured, id)",
+            "CREATE INDEX proofs_by_unit ON proofs (unit, measured, id)",
+            "CREATE INDEX proofs_by_batch ON proofs (batch, measured)",
+            "CREATE INDEX units_by_batch ON units (batch, entered)",
+            "CREATE INDEX figures_by_name ON figures (name, value)",
+        ),
+    ),
+)
+
+
+def migrate(engine: Engine, migrations: Sequence[Migration] = MIGRATIONS) -> int:
+    """Bring the database up to the last of ``migrations`` and return its version.
+
+    StoreError where the database is of a later version, or holds tables that are none of this program's. Two processes may
+    open a new log at once: the second waits, and finds the work done.
+    """
+    with engine.begin() as connection:  # a plain look first: to open a log that is up to date waits for nobody's writing
+        version = _version(connection)
+    if version > len(migrations):
+        raise StoreError(
+            f"the log is of version {version}; this program knows versions up to {len(migrations)}",
+            hint="Use the newer program that wrote it; nothing was changed.",
+        )
+    writing = engine.execution_options(writes=True)
+    for migration in migrations[version:]:
+        with writing.begin() as connection:
+            _take_turns(connection)
+            if _version(connection) < migration.number:
+                _apply(connection, migration)
+    return len(migrations)
+
+
+def _version(connection: Connection) -> int:
+    tables = inspect(connection).get_table_names()
+    if "migrations" in tables:
+        found = connection.execute(text("SELECT MAX(number) FROM migrations")).scalar()
+        return int(found or 0)
+    if {"units", "proofs"} & set(tables):
+        raise StoreError(
+            "the database has tables of the log's names, but was not made by this program",
+            hint="Choose another folder or database with --log.",
+        )
+    return 0
+
+
+def _apply(connection: Connection, migration: Migration) -> None:
+    if migration.number == 1:
+        connection.execute(text("CREATE TABLE migrations (number INTEGER NOT NULL PRIMARY KEY, name VARCHAR(100) NOT NULL)"))
+    for statement in migration.statements:
+        connection.execute(text(statement))
+    record = text("INSERT INTO migrations (number, name) VALUES (:number, :name)")
+    connection.execute(record, {"number": migration.number, "name": migration.name})
+
+
+def _take_turns(connection: Connection) -> None:
+    """SQLite's writing transactions take turns by themselves; PostgreSQL's need a lock for the length of the transaction."""
+    if connection.dialect.name == "postgresql":
+        connection.execute(text("SELECT pg_advisory_xact_lock(7201935)"))
