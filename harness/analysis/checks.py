@@ -1,0 +1,160 @@
+"""Checks: what sweeps from anywhere tell about themselves besides the figures. Each says what it saw and what was allowed.
+
+The allowances are chosen for a bench of the usual kind (loads of 30 dB, errors of about −40 dB after correction); no source.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from harness.analysis.estimator import Estimate
+from harness.analysis.figures import coupling_db, inside
+from harness.analysis.levels import loss_db
+from harness.analysis.model import Model, vector_of
+from harness.analysis.power import column_power_db, matrix_power_db, power_db
+from harness.analysis.readings import UNIT_SWEEPS, Sweeps, Terminations, is_two_path, line_match_reading, readings_of, repeats_of
+from harness.analysis.renormalise import assembled_from
+from harness.quantities import show_db
+from harness.records.proof import Check
+
+GOOD_POINTS_IN_BAND = 11
+GAIN_ALLOWED_DB = 0.1
+RECIPROCITY_ALLOWED = 0.02
+LINE_MATCH_ALLOWED = 0.01
+SIDES_ALLOWED_DB = 0.5
+EVEN_ALLOWED = 0.2
+RESIDUAL_ALLOWED = 3.0
+ASSEMBLY_ALLOWED_DB = 0.05
+
+
+def all_checks(sweeps: Sweeps, terminations: Terminations, found: Estimate, band_hz: tuple[float, float]) -> tuple[Check, ...]:
+    """Return every check that these sweeps allow, over the band; those on power over the whole sweep."""
+    within = inside(found.frequency_hz, band_hz)
+    candidates = (
+        points_in_band(within),
+        passive_sweeps(sweeps, terminations),
+        passive_unit(found),
+        reciprocity(sweeps, within),
+        line_match(sweeps, terminations, found, within),
+        both_sides(found, within),
+        residual(found, within),
+        assembly(sweeps, terminations, found, within),
+    )
+    return tuple(check for check in candidates if check is not None)
+
+
+def points_in_band(within: NDArray[np.bool_]) -> Check:
+    """Whether there are enough points between which nothing hides."""
+    count = int(np.count_nonzero(within))
+    says = f"{count} measured points in the band, {GOOD_POINTS_IN_BAND} or more wanted"
+    return Check(name="points in the band", says=says, ok=count >= GOOD_POINTS_IN_BAND)
+
+
+def passive_sweeps(sweeps: Sweeps, terminations: Terminations) -> Check:
+    """Whether each sweep gives out no more power than goes in; the receiver's own reflection is allowed for."""
+    known = terminations.receiver
+    receiver = 0.0 if known is None else np.minimum(1.0, np.abs(known.gamma) + known.bound)
+    powers = {
+        name: max(float(np.max(power_db(sweep, receiver))) for sweep in repeats_of(sweeps, name))
+        for name in UNIT_SWEEPS
+        if name in sweeps
+    }
+    name = max(powers, key=lambda key: powers[key])
+    says = f"power out over power in is at most {show_db(powers[name], 3)}, in {name}; {show_db(GAIN_ALLOWED_DB, 1)} allowed"
+    return Check(name="passive sweeps", says=says, ok=powers[name] <= GAIN_ALLOWED_DB)
+
+
+def passive_unit(found: Estimate) -> Check:
+    """Whether the three-port gives out no more power than goes in; only for line in where other entries were not measured."""
+    power = matrix_power_db(found.s) if found.complete else column_power_db(found.s, 0)
+    where = "at any ports" if found.complete else "at line in, the other ports not being measured in full"
+    worst = float(np.max(power))
+    says = f"three-port: power out over power in {where} is at most {show_db(worst, 3)}; {show_db(GAIN_ALLOWED_DB, 1)} allowed"
+    return Check(name="passive unit", says=says, ok=worst <= GAIN_ALLOWED_DB)
+
+
+def reciprocity(sweeps: Sweeps, within: NDArray[np.bool_]) -> Check | None:
+    """Whether both directions give the same, where both were measured."""
+    worst: dict[str, float] = {}
+    for name in UNIT_SWEEPS:
+        for sweep in repeats_of(sweeps, name) if name in sweeps else ():
+            if is_two_path(sweep):
+                forward, backward = sweep.trace("s21")[within], sweep.trace("s12")[within]
+                size = np.maximum(np.abs(forward) + np.abs(backward), 1e-12) / 2
+                worst[name] = max(worst.get(name, 0.0), float(np.max(np.abs(forward - backward) / size)))
+    if not worst:
+        return None
+    name = max(worst, key=lambda key: worst[key])
+    says = f"S21 and S12 differ by at most {worst[name]:.2%}, in {name}; {RECIPROCITY_ALLOWED:.0%} allowed"
+    return Check(name="reciprocity", says=says, ok=worst[name] <= RECIPROCITY_ALLOWED)
+
+
+def line_match(sweeps: Sweeps, terminations: Terminations, found: Estimate, within: NDArray[np.bool_]) -> Check:
+    """Whether ``line`` and ``coupled`` see one line match, each after what stood at its far end is taken off."""
+    coupled = next(one for one in readings_of(sweeps, terminations) if (one.sweep, one.trace) == ("coupled", "s11"))
+    pair = (line_match_reading(sweeps, terminations), coupled)
+    model = Model.of(pair)
+    x = vector_of(found.s)
+    off = np.stack([reading.value for reading in pair], axis=1) - model.predict(x)[0]
+    bounds = np.array([reading.bound for reading in pair])
+    allowed = LINE_MATCH_ALLOWED + np.sum(np.abs(model.termination_slopes(x)) * bounds, axis=(1, 2))
+    difference = np.abs(off[:, 0] - off[:, 1])
+    worst = int(np.argmax(np.where(within, difference / allowed, -1.0)))
+    says = (
+        f"S11 from line and from coupled differ by {show_db(-float(loss_db(difference[worst])), 1)} of a total reflection "
+        f"where it is worst; {show_db(-float(loss_db(allowed[worst])), 1)} allowed with what is known of load and receiver"
+    )
+    return Check(name="line match twice", says=says, ok=bool(difference[worst] <= allowed[worst]))
+
+
+def both_sides(found: Estimate, within: NDArray[np.bool_]) -> Check | None:
+    """Whether the coupling from line out is that from line in with the sign changed, as the winding's part is."""
+    if (2, 1) not in found.seen:
+        return None
+    near, far = found.s[within, 2, 0], found.s[within, 2, 1]
+    unequal = float(np.max(np.abs(loss_db(near) - loss_db(far))))
+    even = float(np.max(np.abs(near + far) / np.maximum(np.abs(near) + np.abs(far), 1e-12)))
+    says = (
+        f"coupling from line in and from line out differs by at most {show_db(unequal, 3)} "
+        f"({show_db(SIDES_ALLOWED_DB, 1)} allowed); "
+        f"the part with the same sign from both is at most {even:.1%} ({EVEN_ALLOWED:.0%} allowed)"
+    )
+    if even > 0.5 and unequal <= SIDES_ALLOWED_DB:
+        says += "; the two sweeps are alike: was the unit turned round for coupled-far?"
+    return Check(name="both sides", says=says, ok=unequal <= SIDES_ALLOWED_DB and even <= EVEN_ALLOWED)
+
+
+def residual(found: Estimate, within: NDArray[np.bool_]) -> Check:
+    """Whether one three-port explains all readings, with what this cannot see."""
+    spare = found.residuals.shape[1] - len(found.seen)
+    if spare <= 0:
+        says = "every entry was read once only: nothing tells whether the sweeps belong together"
+        return Check(name="sweeps agree", says=says, ok=True)
+    weighted = np.sqrt(np.mean(np.abs(found.residuals / found.sigma) ** 2, axis=1))[within]
+    level = show_db(-float(loss_db(np.max(found.residual[within]))), 1)
+    blind = (
+        "it sees an error of the line match only: all else was read once"
+        if spare == 1
+        else "an error that all sweeps share, as of the calibration, does not show"
+    )
+    says = (
+        f"what one three-port leaves of the readings is at most {level}, {float(np.max(weighted)):.2f} times what is usual "
+        f"({RESIDUAL_ALLOWED:.0f} times allowed); {blind}"
+    )
+    return Check(name="sweeps agree", says=says, ok=bool(np.max(weighted) <= RESIDUAL_ALLOWED))
+
+
+def assembly(sweeps: Sweeps, terminations: Terminations, found: Estimate, within: NDArray[np.bool_]) -> Check | None:
+    """Whether assembly by renormalisation, where the full pairs are there, gives the same coupling and line match."""
+    other = assembled_from(sweeps, terminations)
+    if other is None:
+        return None
+    coupling = float(np.max(np.abs(coupling_db(other) - coupling_db(found.s))[within]))
+    match = float(np.max(np.abs(other[:, :2, :2] - found.s[:, :2, :2])[within]))
+    says = (
+        f"assembly by renormalisation differs by at most {show_db(coupling, 4)} in coupling "
+        f"({show_db(ASSEMBLY_ALLOWED_DB)} allowed) and {show_db(-float(loss_db(match)), 1)} in the line's S "
+        f"({show_db(-float(loss_db(LINE_MATCH_ALLOWED)), 0)} allowed)"
+    )
+    return Check(name="second assembly", says=says, ok=coupling <= ASSEMBLY_ALLOWED_DB and match <= LINE_MATCH_ALLOWED)
