@@ -81,3 +81,10 @@ def test_a_file_that_is_no_touchstone_names_itself(tmp_path: Path) -> None:
     with pytest.raises(FileError) as caught:
         read_sweep_file(path, "line", 2)
     assert caught.value.file == str(path)
+
+
+def test_latin_1_in_a_comment_is_read(tmp_path: Path) -> None:
+    # Touchstone data are ASCII (IBIS Open Forum, Touchstone 1.1); instruments write their comments in what they have.
+    (tmp_path / "a.s1p").write_bytes("! 23 °C, 5 µs\n# Hz S RI R 50\n1e6 0.5 0\n2e6 0.4 0\n3e6 0.3 0\n".encode("latin-1"))
+    found = read_sweep_file(tmp_path / "a.s1p", "a", 1)
+    assert found.trace("s11")[2] == pytest.approx(0.3)

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from harness.errors import FileError
-from harness.files.reading import read_text
+from harness.files.reading import read_bytes
 from harness.records import Sweep
 from harness.touchstone import read_sweep
 
@@ -28,8 +28,16 @@ def file_name(name: str, ports: int) -> str:
 
 def read_sweep_file(path: str | Path, name: str, ports: int) -> Sweep:
     """Return the sweep of a Touchstone file with ``ports`` ports, called ``name``; FileError tells line and reason."""
-    text = read_text(Path(path), f"a Touchstone file with {ports} port{'s' if ports > 1 else ''}", MAX_TOUCHSTONE_BYTES)
-    return read_sweep(text, name, ports, str(path))
+    data = read_bytes(Path(path), f"a Touchstone file with {ports} port{'s' if ports > 1 else ''}", MAX_TOUCHSTONE_BYTES)
+    return read_sweep(_text_of(data), name, ports, str(path))
+
+
+def _text_of(data: bytes) -> str:
+    """Return the text of a Touchstone file. Its data are ASCII; some instruments write Latin-1 (µ, °) into comments."""
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return data.decode("latin-1")
 
 
 def read_sweep_folder(folder: str | Path, note: Callable[[str], None] | None = None) -> dict[str, Sweep]:
