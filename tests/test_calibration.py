@@ -499,3 +499,14 @@ def test_a_model_with_capacitance_changes_the_open() -> None:
     angle = np.degrees(np.angle(ideal_reflection("open", models, np.array([100e6]))))[0]
     # −2·arctan(ωC·Z0): 2π·100 MHz·1 pF·50 Ω = 0.0314.
     assert angle == pytest.approx(-2 * np.degrees(np.arctan(2 * np.pi * 100e6 * 1e-12 * 50)), abs=1e-9)
+
+
+def test_the_one_path_terms_are_those_of_scikit_rf() -> None:
+    instrument = Instrument(9, HZ, noise_db=-80)
+    raw = instrument.calibration(REAL_STANDARDS, isolation=False)
+    path = solve(raw, REAL_STANDARDS, "one-path").forward
+    measured, ideals = rows_for_scikit_rf(raw, "one-path")
+    coefs = EnhancedResponse(measured, ideals, n_thrus=1).coefs
+    theirs = {"transmission_tracking": "transmission tracking", "receiver_match": "load match", "source_match": "source match"}
+    for ours, name in theirs.items():
+        assert np.allclose(getattr(path, ours), coefs[f"forward {name}"], atol=1e-12), ours

@@ -125,19 +125,27 @@ def _ideals(standards: StandardsEntry, frequency_hz: NDArray[np.float64]) -> lis
 
 
 def _one_path(raw: Mapping[str, Sweep], standards: StandardsEntry, frequency_hz: NDArray[np.float64]) -> Mapping[str, Any]:
-    from skrf.calibration import EnhancedResponse
+    """Solve the reflection terms with the library, and the transmission terms from the thru.
 
-    # The library needs two-ports; it copies the driven side's traces to the other side itself.
-    measured = [_network(frequency_hz, {(0, 0): raw[f"cal-{kind}"].trace("s11")}) for kind in REFLECTIONS]
-    thru = raw["cal-thru"]
-    measured.append(_network(frequency_hz, {(0, 0): thru.trace("s11"), (1, 0): thru.trace("s21")}))
-    isolation = None
-    if "cal-isolation" in raw:
-        leak = raw["cal-isolation"].trace("s21")
-        isolation = _network(frequency_hz, {(1, 0): leak, (0, 1): leak})
-    solved = EnhancedResponse(measured, _ideals(standards, frequency_hz), n_thrus=1, isolation=isolation)
-    coefs: Mapping[str, Any] = solved.coefs
-    return coefs
+    With the thru's transmission t, its corrected S11 is t²·Γr, and M21 = Ex + Et·t/(1 − Es·t²·Γr). The library's
+    EnhancedResponse gives the same terms (a test shows it) in fifteen times the time.
+    """
+    from skrf.calibration import OnePort
+    from skrf.frequency import Frequency
+    from skrf.network import Network
+
+    axis = Frequency.from_f(frequency_hz, unit="hz")
+    measured = [Network(frequency=axis, s=raw[f"cal-{kind}"].trace("s11"), z0=Z0) for kind in REFLECTIONS]
+    ideals = [Network(frequency=axis, s=ideal_reflection(kind, standards, frequency_hz), z0=Z0) for kind in REFLECTIONS]
+    coefs = OnePort(measured, ideals).coefs
+    through, thru = ideal_thru(standards, frequency_hz), raw["cal-thru"]
+    leak = raw["cal-isolation"].trace("s21") if "cal-isolation" in raw else np.zeros_like(through)
+    shifted = thru.trace("s11") - coefs["directivity"]
+    seen = shifted / (coefs["reflection tracking"] + coefs["source match"] * shifted)
+    tracking = (thru.trace("s21") - leak) * (1 - coefs["source match"] * seen) / through
+    found = {name: coefs[name] for name in ("directivity", "source match", "reflection tracking")}
+    found |= {"transmission tracking": tracking, "load match": seen / through**2, "isolation": leak}
+    return {f"forward {name}": value for name, value in found.items()}
 
 
 def _two_path(raw: Mapping[str, Sweep], standards: StandardsEntry, frequency_hz: NDArray[np.float64]) -> Mapping[str, Any]:
