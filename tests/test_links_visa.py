@@ -1,0 +1,183 @@
+"""VISA links: the real backend against a small HiSLIP server, and the guard around it on a fake."""
+
+from __future__ import annotations
+
+import types
+from collections.abc import Callable, Iterator
+from contextlib import closing, nullcontext
+from typing import Any
+
+import numpy as np
+import pytest
+import pyvisa
+from pyvisa.constants import StatusCode
+
+from drivers.analyser import DialectAnalyser
+from drivers.links import open_link
+from drivers.visa_link import VisaLink
+from harness.errors import LinkError, ReplyTimeout
+from harness.records import Grid
+from tests.analyser_contract import AnalyserContract, ContractBench
+from tests.fake_hislip import hislip
+from tests.fake_links import FakeScpi, dialect
+
+GRID = Grid(1e6, 2e6, 21)
+REFUSED = Grid(1e6, 4e9, 21)
+
+
+class FakeVisa:
+    """A resource manager, its library and one resource: messages with an end, a device clear, a backend's time limits."""
+
+    def __init__(self, model: Callable[[bytes], bytes], newline: bool = True) -> None:
+        self.model, self.newline = model, newline
+        self.waiting = b""
+        self.timeouts: list[int] = []
+        self.clears = 0
+        self.session = 7
+        self.open = True
+        self.visalib = self
+
+    def open_resource(self, resource: str, **options: Any) -> FakeVisa:
+        return self
+
+    @property
+    def timeout(self) -> int:
+        return self.timeouts[-1]
+
+    @timeout.setter
+    def timeout(self, value: int) -> None:
+        self._look()
+        self.timeouts.append(value)
+
+    def write_raw(self, data: bytes) -> None:
+        self._look()
+        reply = self.model(data)
+        self.waiting = reply if self.newline else reply.removesuffix(b"\n")
+
+    def read(self, session: int, count: int) -> tuple[bytes, StatusCode]:
+        self._look()
+        if not self.waiting:
+            raise pyvisa.VisaIOError(StatusCode.error_timeout)
+        data, self.waiting = self.waiting[:count], self.waiting[count:]
+        return data, StatusCode.success_max_count_read if self.waiting else StatusCode.success
+
+    def ignore_warning(self, *codes: StatusCode) -> nullcontext[None]:
+        return nullcontext()
+
+    def clear(self) -> None:
+        self.clears += 1
+        self.waiting = b""
+
+    def close(self) -> None:
+        self.open = False
+
+    def _look(self) -> None:
+        if not self.open:
+            raise pyvisa.errors.InvalidSession
+
+
+class TestOverVisa(AnalyserContract):
+    @pytest.fixture(params=[True, False], ids=["newline and end", "end alone"])
+    def bench(self, request: pytest.FixtureRequest) -> ContractBench:
+        link = VisaLink("visa://X::INSTR", "X::INSTR", 5.0, manager=FakeVisa(FakeScpi(), request.param))
+        device = DialectAnalyser(link, dialect("scpi-simulated"), margin_s=10.0)
+        return ContractBench(device, GRID, ("s11", "s21"), REFUSED)
+
+
+class TestOverHislip(AnalyserContract):
+    """The real backend against a small HiSLIP server."""
+
+    @pytest.fixture
+    def bench(self) -> Iterator[ContractBench]:
+        with hislip(FakeScpi()) as address:
+            device = DialectAnalyser(open_link(address), dialect("scpi-simulated"), margin_s=10.0)
+            yield ContractBench(device, GRID, ("s11", "s21"), REFUSED)
+            device.close()
+
+
+def test_hislip_carries_long_blocks_in_pieces_and_finds_its_place_after_a_timeout() -> None:
+    model = FakeScpi()
+    silent: list[bytes] = []
+
+    def answer(data: bytes) -> bytes:
+        if silent and data == silent[0]:
+            silent.clear()
+            return b""
+        return model(data)
+
+    with hislip(answer) as address, closing(open_link(address)) as link:
+        device = DialectAnalyser(link, dialect("scpi-simulated"), margin_s=0.5)
+        device.set_up(Grid(1e6, 2e6, 1601))
+        wanted = device.sweep(("s11",))["s11"]
+        silent.append(b"TRACe:DATA? S11\n")
+        with pytest.raises(ReplyTimeout):
+            device.sweep(("s11",))
+        assert np.array_equal(device.sweep(("s11",))["s11"], wanted)
+        assert "# device clear" in device.transcript.text()
+
+
+def test_visa_waits_for_the_first_byte_alone_and_in_slices() -> None:
+    visa = FakeVisa(lambda data: b"12345\n")
+    link = VisaLink("visa://X::INSTR", "X::INSTR", 5.0, manager=visa)
+    assert link.read(0.25) == b""
+    link.write(b"x?\n")
+    visa.timeouts.clear()
+    assert link.read(0.25) == b"12345\n"
+    assert visa.timeouts == [250, 5000]
+
+
+def test_a_visa_message_that_breaks_off_is_an_error_and_no_shorter_number() -> None:
+    visa = FakeVisa(lambda data: b"12345\n")
+    link = VisaLink("visa://X::INSTR", "X::INSTR", 5.0, manager=visa)
+    link.write(b"x?\n")
+    whole, calls = visa.read, []
+
+    def broken(session: int, count: int) -> tuple[bytes, StatusCode]:
+        calls.append(count)
+        if len(calls) == 2:
+            raise pyvisa.VisaIOError(StatusCode.error_timeout)
+        return whole(session, count)
+
+    visa.visalib = types.SimpleNamespace(read=broken)  # type: ignore[assignment]  # the one method that is used
+    with pytest.raises(LinkError, match="broke off"):
+        link.read(0.25)
+
+
+@pytest.mark.parametrize(
+    ("code", "says"),
+    [
+        (StatusCode.error_resource_not_found, "there is no such instrument"),
+        (StatusCode.error_connection_lost, "the connection is lost"),
+        (StatusCode.error_resource_locked, "locked"),
+        (StatusCode.error_io, "VI_ERROR_IO"),
+    ],
+)
+def test_visa_errors_become_link_errors(code: StatusCode, says: str) -> None:
+    def fail(data: bytes) -> bytes:
+        raise pyvisa.VisaIOError(code)
+
+    link = VisaLink("visa://X::INSTR", "X::INSTR", 5.0, manager=FakeVisa(fail))
+    with pytest.raises(LinkError, match=says) as caught:
+        link.write(b"x\n")
+    assert caught.value.hint
+
+
+def test_a_visa_address_that_is_none_is_one_clear_error() -> None:
+    with pytest.raises(LinkError, match="opening visa://NONSENSE::INSTR: it is no VISA resource"):
+        open_link("visa://NONSENSE::INSTR")
+
+
+def test_a_visa_resource_that_does_not_open_is_one_clear_error() -> None:
+    class Absent:
+        def open_resource(self, resource: str, **options: Any) -> FakeVisa:
+            raise pyvisa.VisaIOError(StatusCode.error_resource_not_found)
+
+    class Lacking:
+        def open_resource(self, resource: str, **options: Any) -> FakeVisa:
+            raise ValueError("Please install a library to use this resource type.")
+
+    with pytest.raises(LinkError, match="opening visa://X::INSTR: there is no such instrument"):
+        VisaLink("visa://X::INSTR", "X::INSTR", 5.0, manager=Absent())
+    with pytest.raises(LinkError, match="Please install") as caught:
+        VisaLink("visa://X::INSTR", "X::INSTR", 5.0, manager=Lacking())
+    assert "Install what the message names" in caught.value.hint
