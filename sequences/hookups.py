@@ -46,15 +46,15 @@ def _join_in_words(join: Join, bench: Bench, type_: SamplerType | None) -> str:
         return f"Join the cables of {join.one} and {join.other} with the {join.through}."
     thing = f"the cable of {join.one}" if join.one.startswith("analyser") else join.one
     if type_ is None or join.other not in (LINE_IN, LINE_OUT, SAMPLE):
-        verb = f"Screw the {join.other}" if not join.other.startswith("load ") else f"Screw {join.other}"
+        verb = f"Connect the {join.other}" if not join.other.startswith("load ") else f"Connect {join.other}"
         return f"{verb} to {thing}."
     connector = connector_of(join.other, type_)
     adapter = bench.adapter_for(connector)
     if connector == bench.analyser.connector:
-        return f"Screw {thing} to {join.other} ({connector})."
+        return f"Connect {thing} to {join.other} ({connector})."
     if adapter is None:
-        return f"Screw {thing} to {join.other} ({connector}; this needs an adapter {bench.analyser.connector} to {connector})."
-    return f"Screw {thing} to {join.other}, onto its adapter {bench.analyser.connector} to {connector}."
+        return f"Connect {thing} to {join.other} ({connector}; this needs an adapter {bench.analyser.connector} to {connector})."
+    return f"Connect {thing} to {join.other}, onto its adapter {bench.analyser.connector} to {connector}."
 
 
 def adapters_stay(bench: Bench, type_: SamplerType) -> tuple[str, ...]:

@@ -47,7 +47,7 @@ def test_the_centre_is_the_middle() -> None:
         (GOOD + 'width = "1 MHz"\n', "is not a key", 5),
         ('source = "here"\n[bands]\n', "bands", None),
         ("bands = [", "is not TOML", None),
-        (GOOD.replace("source", "origin"), "source is missing", None),
+        (GOOD.replace("source", "origin"), "origin is not a key", 1),
     ],
 )
 def test_a_bad_band_file_is_refused_with_its_line(text: str, says: str, line: int | None) -> None:

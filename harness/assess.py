@@ -1,0 +1,136 @@
+"""From corrected sweeps to a proof record: terminations from a bench, evaluation, the record, its exit status. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+
+import numpy as np
+
+from harness.analysis import AdapterModel, Band, Evaluation, Sweeps, Termination, Terminations, evaluate
+from harness.analysis.figures import inside
+from harness.analysis.readings import DEFAULT_LOAD_RETURN_LOSS_DB, DEFAULT_RECEIVER_MATCH_DB
+from harness.analysis.usable import LEAST_POINTS_IN_BAND
+from harness.calibration import Calibration
+from harness.errors import DataError
+from harness.quantities import show_frequency
+from harness.records import Bench, Proof, SamplerType, Sweep
+from harness.records.proof import Check, Circumstances
+
+
+def check_grid(bench: Bench, type_: SamplerType) -> None:
+    """Refuse a bench whose sweep does not cover the type's band (DataError), before anything connects."""
+    low, high = type_.band_hz
+    if bench.sweep.low > low or bench.sweep.high < high:
+        raise DataError(
+            f"the sweep of bench {bench.name} goes from {show_frequency(bench.sweep.low)} to {show_frequency(bench.sweep.high)}; "
+            f"the band of {type_.name} is {show_frequency(low)} to {show_frequency(high)}",
+            hint="Widen low and high under [sweep] in the bench file.",
+        )
+    within = int(np.count_nonzero(inside(bench.grid.frequencies(), type_.band_hz)))
+    if within < LEAST_POINTS_IN_BAND:
+        raise DataError(
+            f"the sweep of bench {bench.name} has {within} points from {show_frequency(low)} to {show_frequency(high)}, "
+            f"the band of {type_.name}; at least {LEAST_POINTS_IN_BAND} are needed",
+            hint="Give more points, or a narrower range, under [sweep] in the bench file.",
+        )
+
+
+def known_terminations(bench: Bench, calibration: Calibration | None, points: int) -> Terminations:
+    """Return what the unit's connectors see: loads as the calibration swept them, else their bound; the receiver's match."""
+    swept = {} if calibration is None else calibration.loads
+    error_db = -bench.correction.verify_within
+    loads = {
+        name: Termination.swept(swept[name], error_db) if name in swept else Termination.bounded(points, load.return_loss)
+        for name, load in bench.loads.items()
+    }
+    loads.setdefault("B", Termination.bounded(points, DEFAULT_LOAD_RETURN_LOSS_DB))
+    if calibration is None:
+        return Terminations(loads, Termination.bounded(points, DEFAULT_RECEIVER_MATCH_DB))
+    return Terminations(loads, Termination.swept(calibration.terms.receiver_match, error_db))
+
+
+def bounded_terminations(sweeps: Mapping[str, Sweep], bench: Bench | None) -> Terminations:
+    """Return what is assumed of sweeps from a folder: the bench file's bounds, or a default class where there is none."""
+    points = next(iter(sweeps.values())).frequency_hz.size
+    if bench is None:
+        return Terminations.of_default_class(points)
+    return known_terminations(bench, None, points)
+
+
+def judge(
+    sweeps: Sweeps,
+    type_: SamplerType,
+    terminations: Terminations,
+    bands: Sequence[Band],
+    adapters: Mapping[str, AdapterModel],
+) -> Evaluation:
+    """Return the evaluation of one unit's corrected sweeps. DataError where they cannot be analysed."""
+    return evaluate(sweeps, type_, terminations, bands, adapters)
+
+
+def assemble(
+    unit: str,
+    identity: str,
+    batch: str | None,
+    type_: SamplerType,
+    bench: Bench | None,
+    circumstances: Circumstances,
+    judged: Evaluation,
+    verification: tuple[Check, ...] = (),
+) -> Proof:
+    """Return the proof record of an evaluation; file checksums come when it is written."""
+    return Proof(
+        unit=unit,
+        proof=identity,
+        batch=batch,
+        type=type_,
+        bench=bench,
+        circumstances=circumstances,
+        decision=judged.decision,
+        band_hz=type_.band_hz,
+        figures=judged.figures,
+        coupling_at=judged.coupling_at,
+        usable_band_hz=judged.usable_band_hz,
+        checks=(*verification, *judged.checks),
+        how=judged.how,
+    )
+
+
+def file_comments(proof: Proof) -> tuple[str, ...]:
+    """Return the comment lines of a proof's Touchstone files: unit, type, bench, calibration, time."""
+    bench = proof.bench.name if proof.bench else "none"
+    return (
+        f"unit: {proof.unit}",
+        f"type: {proof.type.name}",
+        f"bench: {bench}",
+        f"calibration: {proof.circumstances.calibration or 'none'}",
+        f"time: {proof.circumstances.when}",
+    )
+
+
+def mean_of(repeats: Sequence[Sweep], comments: tuple[str, ...]) -> Sweep:
+    """Return the mean of a hook-up's corrected repeats as one sweep with these comments."""
+    first = repeats[0]
+    traces = {key: np.mean([sweep.trace(key) for sweep in repeats], axis=0) for key in first.traces}
+    said = (*comments, f"hook-up: {first.name}", f"repeats: {len(repeats)}")
+    return Sweep(first.name, first.frequency_hz, traces, first.ports, said)
+
+
+def numbered(sweeps: Mapping[str, Sequence[Sweep]]) -> dict[str, Sweep]:
+    """Return repeats under names of their own: coupled, coupled-2, coupled-3."""
+    return {
+        name if number == 1 else f"{name}-{number}": sweep
+        for name, repeats in sweeps.items()
+        for number, sweep in enumerate(repeats, start=1)
+    }
+
+
+def exit_status(proof: Proof) -> int:
+    """Return the exit status of one proof: 0 conforms, 1 does not conform, 4 undecided."""
+    return {"conforms": 0, "does not conform": 1, "undecided": 4}[proof.decision]
+
+
+def worst_status(proofs: Iterable[Proof]) -> int:
+    """Return 1 if any proof does not conform, else 4 if any is undecided, else 0."""
+    found = {exit_status(proof) for proof in proofs}
+    return 1 if 1 in found else 4 if 4 in found else 0

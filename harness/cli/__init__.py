@@ -1,0 +1,63 @@
+"""The command line: one file a command. Each reads its options, wires, and prints; it decides nothing.
+
+Only typer and the standard library are imported before a command runs: ``--help`` stays quick.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+
+import typer
+
+from harness.cli import calibrate, demo, listing, prove, show
+from harness.cli.output import report_error
+from harness.errors import Stopped, TapproofError, UsageError
+
+app = typer.Typer(
+    name="tapproof",
+    help="A bench for builders of in-line RF samplers: proves a unit on a network analyser, and keeps the record.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+app.command("demo", short_help="Prove a small batch on the simulated bench.")(demo.demo)
+app.command("calibrate", short_help="Run the standards once; prove uses the result.")(calibrate.calibrate)
+app.command("prove", short_help="Prove a finished unit: the main job.")(prove.prove)
+app.command("list")(listing.list_units)
+app.command("show")(show.show)
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run the program and leave with the exit status of words-and-commands: every error becomes one clear message."""
+    words = sys.argv[1:] if arguments is None else arguments
+    command = typer.main.get_command(app)
+    try:
+        status = command.main(args=words, prog_name="tapproof", standalone_mode=False)
+        if status == Stopped.exit_status:  # the option parser's answer to Ctrl-C; a command that is stopped raises
+            raise KeyboardInterrupt
+    except TapproofError as error:
+        report_error(error, as_json="--json" in words)
+        status = error.exit_status
+    except (KeyboardInterrupt, typer.Abort):
+        stopped = Stopped("stopped; the finished sweeps are kept", hint="Run the same command again to go on.")
+        report_error(stopped, as_json="--json" in words)
+        status = stopped.exit_status
+    except typer.TyperException as error:  # the option parser's own: unknown option, missing value
+        report_error(UsageError(error.format_message(), hint="See 'tapproof --help'."), as_json="--json" in words)
+        status = 2
+    except Exception as error:
+        if os.environ.get("TAPPROOF_TRACEBACK"):
+            raise
+        report_error(_fault(error), as_json="--json" in words)
+        status = 3
+    sys.exit(status if isinstance(status, int) else 0)
+
+
+def _fault(error: Exception) -> TapproofError:
+    """Return the message for an error that the program did not foresee."""
+    return TapproofError(
+        f"a fault in the program: {type(error).__name__}: {error}",
+        hint="Nothing half-written is kept. Set TAPPROOF_TRACEBACK=1 and run again to see where it happened.",
+    )

@@ -1,0 +1,123 @@
+"""``tapproof prove``: the main job, at the bench or on sweeps that exist."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import typer
+
+from harness.cli.options import (
+    AmbientOption,
+    BatchOption,
+    CountOption,
+    FirstOption,
+    FromOption,
+    JsonOption,
+    LogOption,
+    NextOption,
+    NoteOption,
+    ProveBench,
+    RecalibrateOption,
+    SequenceOption,
+    StepsOption,
+    TypeOption,
+    UnitArgument,
+    WhoOption,
+    YesOption,
+)
+from harness.cli.output import print_plan
+from harness.errors import UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from harness.proving import Filed
+
+
+def prove(
+    type_: TypeOption,
+    unit: UnitArgument = None,
+    bench: ProveBench = None,
+    batch: BatchOption = None,
+    from_: FromOption = None,
+    next_: NextOption = False,
+    first: FirstOption = None,
+    count: CountOption = None,
+    sequence: SequenceOption = "line-sampler",
+    recalibrate: RecalibrateOption = False,
+    who: WhoOption = "",
+    ambient: AmbientOption = None,
+    note: NoteOption = "",
+    yes: YesOption = False,
+    steps: StepsOption = False,
+    log: LogOption = None,
+    json_: JsonOption = False,
+) -> int:
+    """Prove a finished unit: prompts, sweeps, Touchstone files, figures, decision, log entry."""
+    from harness import wiring
+    from harness.proving import Wish
+
+    _check(unit, bench, batch, from_, next_=next_)
+    _check_options(first, count, from_, next_=next_, yes=yes, steps=steps)
+    wish = Wish(unit or "", type_, bench, batch, sequence, recalibrate, who, ambient, note)
+    if steps:
+        return print_plan(wiring.plan_for(wish, log), json_=json_)
+    with wiring.open_store(log) as store:
+        if from_ is not None:
+            return _report(wiring.prove_folder(wish, from_, store), json_=json_)
+        with wiring.open_session(wish, store, yes=yes, quiet=json_) as (session, product):
+            if not next_:
+                return _report(wiring.prove_bench(wish, product, session, store), json_=json_)
+            filed = wiring.prove_batch(wish, product, session, store, first=first, count=count)
+            return _report_batch(filed, json_=json_)
+
+
+def _check(unit: str | None, bench: str | None, batch: str | None, from_: Path | None, *, next_: bool) -> None:
+    if next_ and unit:
+        raise UsageError(f"--next takes the batch's next serial, and {unit!r} was given too", hint="Give one of the two.")
+    if next_ and not batch:
+        raise UsageError("--next needs a batch", hint="Add --batch NAME.")
+    if next_ and from_ is not None:
+        raise UsageError("--next walks a batch at the bench; --from reads one unit's folder", hint="Give one of the two.")
+    if not next_ and not unit:
+        raise UsageError("which unit?", hint="Give its serial, or --next with --batch NAME.")
+    if from_ is None and bench is None:
+        raise UsageError("prove needs a bench, or a folder of sweeps", hint="Add --bench B or --from FOLDER.")
+
+
+def _check_options(first: str | None, count: int | None, from_: Path | None, *, next_: bool, yes: bool, steps: bool) -> None:
+    if next_ and yes and count is None:
+        raise UsageError("--next with --yes would never stop", hint="Add --count N.")
+    if not next_ and (first is not None or count is not None):
+        given = "--first" if first is not None else "--count"
+        raise UsageError(f"{given} goes with --next, and one unit was named", hint="Add --next and --batch NAME.")
+    if steps and from_ is not None:
+        raise UsageError("--steps tells what a run at the bench asks; --from asks nothing", hint="Give one of the two.")
+
+
+def _report(filed: Filed, *, json_: bool) -> int:
+    from harness.assess import exit_status
+    from harness.cli.output import print_json
+    from harness.cli.print_proof import proof_lines
+
+    if json_:
+        print_json(filed.proof.summary())
+    else:
+        typer.echo("\n".join(["", *proof_lines(filed.proof), "", f"  files  {filed.folder}"]))
+    return exit_status(filed.proof)
+
+
+def _report_batch(units: Iterable[Filed], *, json_: bool) -> int:
+    """Report unit after unit until the operator stops; the worst exit status of them, as a shell would want it."""
+    from harness.assess import worst_status
+    from harness.cli.output import print_json
+
+    proofs = []
+    for filed in units:
+        proofs.append(filed.proof)
+        if not json_:
+            _report(filed, json_=False)
+    if json_:
+        print_json([proof.summary() for proof in proofs])
+    return worst_status(proofs)

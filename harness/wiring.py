@@ -1,0 +1,231 @@
+"""The one composition root: names and options become a real or simulated bench, an operator, a log and a clock."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from harness import assess, files, proving
+from harness.analysis import AdapterModel, DelayAndLoss, parse_bands
+from harness.errors import FileError, Stopped, UsageError
+from harness.log import enter_missing, open_log
+from harness.operators import AlwaysDone, SimulatedHand, TerminalKeys, TerminalOperator, error_console
+from harness.ports import Clock, Event, Operator
+from harness.proving import Filed, Product, Records, Session, Wish
+from harness.records import LINE_IN, LINE_OUT, SAMPLE, Bench, CalibrationRecord, Proof, SamplerType, Sweep
+from harness.records.sweep import same_grid
+from harness.steps import Plan
+from sequences.hookups import connector_of
+from sequences.plans import proof_plan
+
+if TYPE_CHECKING:
+    from drivers.transport import Transport
+
+SIMULATED = "simulated://"
+
+
+class SystemClock:
+    """The computer's clock."""
+
+    def now(self) -> datetime:
+        """Return the date and time with the local offset."""
+        return datetime.now().astimezone()
+
+
+@contextmanager
+def open_store(log: str | None, clock: Clock | None = None) -> Iterator[Records]:
+    """Open the log that the option, the variable TAPPROOF_LOG or the platform names."""
+    address = files.log_address(log, os.environ)
+    with open_log(address) as opened:
+        yield Records(address.folder, opened, clock or SystemClock())
+
+
+def enter_what_is_missing(records: Records) -> tuple[str, ...]:
+    """Enter proof folders that the log does not know yet; return what is wrong with folders that cannot be entered."""
+    return enter_missing(records.root, records.log).problems
+
+
+def read_product(wish: Wish, bench: Bench | None) -> Product:
+    """Return the type, the bands and the adapters for the unit's connectors. FileError, UsageError."""
+    type_ = files.read_type(wish.type_ or "")
+    bands = parse_bands(files.read_data_text("bands.toml"), "bands.toml")
+    return Product(type_, tuple(bands), _adapters(type_, bench, files.folder_beside(wish.bench)))
+
+
+def _adapters(type_: SamplerType, bench: Bench | None, folder: Path) -> Mapping[str, AdapterModel]:
+    found: dict[str, AdapterModel] = {}
+    for port in (LINE_IN, LINE_OUT, SAMPLE) if bench else ():
+        connector = connector_of(port, type_)
+        adapter = bench.adapter_for(connector) if bench and connector != bench.analyser.connector else None
+        if adapter is None:
+            continue
+        if adapter.file is not None and bench is not None:
+            found[port] = _adapter_from_file(folder / adapter.file, bench)
+        elif adapter.delay is not None:
+            found[port] = DelayAndLoss(adapter.delay, adapter.loss)
+    return found
+
+
+def _adapter_from_file(path: Path, bench: Bench) -> AdapterModel:
+    sweep = _adapter_sweep(path)
+    if not same_grid(sweep.frequency_hz, bench.grid.frequencies(), 1e-6):
+        raise FileError(
+            f"{path}: the adapter's grid is not that of bench {bench.name}",
+            hint="Sweep the adapter on the grid of the bench file.",
+            file=str(path),
+        )
+    return sweep.matrix()
+
+
+def _adapter_sweep(path: Path) -> Sweep:
+    return files.read_sweep_file(path, path.stem, 2)
+
+
+@contextmanager
+def open_session(
+    wish: Wish, records: Records, *, yes: bool, quiet: bool, operator: Operator | None = None
+) -> Iterator[tuple[Session, Product | None]]:
+    """Open the bench of a wish, real or simulated, with its operator; closed on leaving, whatever happens.
+
+    ``yes`` is refused on a real bench (UsageError). ``operator`` replaces the person at the terminal.
+    """
+    bench = files.read_bench(wish.bench or "")
+    if yes and not bench.is_simulated:
+        raise UsageError(
+            f"--yes answers for simulated benches only; {bench.name} is real", hint="Run without --yes, and make each hook-up."
+        )
+    product = None
+    if wish.type_ is not None:
+        product = read_product(wish, bench)
+        assess.check_grid(bench, product.type_)
+    asked = operator or _person(quiet=quiet)
+    with ExitStack() as stack:
+        yield _session(bench, product, wish, records, AlwaysDone(asked) if yes else asked, stack), product
+
+
+def _person(*, quiet: bool) -> Operator:
+    return TerminalOperator(error_console(), TerminalKeys(), quiet=quiet)
+
+
+def _session(
+    bench: Bench, product: Product | None, wish: Wish, records: Records, operator: Operator, stack: ExitStack
+) -> Session:
+    from drivers.analyser import DialectAnalyser
+    from drivers.dialect import parse_dialect
+    from drivers.links import open_link
+
+    folder = files.folder_beside(wish.bench)
+    dialect = parse_dialect(*files.read_dialect_text(bench.analyser.dialect, wish.bench))
+    dialect.require_complete()  # before anything connects
+    address = bench.analyser.address
+    place: Callable[[str], None] = _nothing
+    if bench.is_simulated:
+        from drivers.simulated.server import start
+
+        sitting = str(len(records.log.folders()))  # the same commands in a fresh log folder give the same sweeps
+        swept = {str(a.file): _adapter_sweep(folder / a.file) for a in bench.adapters if a.file is not None}
+        type_ = product.type_ if product else None
+        served = stack.enter_context(start(bench, type_, session=sitting, adapter_sweeps=swept))
+        address, place = served.address, served.bench.insert_unit
+        operator = SimulatedHand(operator, served.bench.connect)
+    transport: Transport = open_link(address)
+    stack.callback(transport.close)
+    analyser = DialectAnalyser(
+        transport,
+        dialect,
+        paths=bench.analyser.paths,
+        point_time_s=bench.sweep.point_time,
+        margin_s=bench.analyser.timeout_margin,
+    )
+    analyser.identify()
+    return Session(bench, analyser, operator, place, analyser.transcript.take)
+
+
+def _nothing(unit: str) -> None:
+    """Put no unit anywhere: on a real bench the person does it."""
+
+
+def prove_bench(wish: Wish, product: Product | None, session: Session, records: Records) -> Filed:
+    """Prove one unit at the open bench. UsageError where the session was opened without a type."""
+    return proving.prove(wish, _needed(product), session, records)
+
+
+def _needed(product: Product | None) -> Product:
+    if product is None:
+        raise UsageError("a proof needs the unit's type", hint="Add --type T.")
+    return product
+
+
+def prove_batch(
+    wish: Wish, product: Product | None, session: Session, records: Records, *, first: str | None, count: int | None
+) -> Iterator[Filed]:
+    """Prove the batch's next units, one after the other, until the operator stops or ``count`` are done.
+
+    Stopped where the operator stops before the first of them is done; later, stopping is how a batch ends.
+    """
+    for done, one in enumerate(proving.next_units(wish, records, first, count)):
+        try:
+            filed = proving.prove(one, _needed(product), session, records)
+        except Stopped as stopped:
+            if not done:
+                raise
+            session.operator.tell(Event("note", f"{one.unit}: {stopped.message}"))
+            return
+        yield filed
+
+
+def prove_folder(wish: Wish, folder: Path, records: Records) -> Filed:
+    """Prove a unit from a folder of sweeps."""
+    bench = None if wish.bench is None else files.read_bench(wish.bench)
+    product = read_product(wish, bench)
+    return proving.prove_folder(wish, product, bench, folder, records)
+
+
+def calibrate(session: Session, records: Records) -> CalibrationRecord:
+    """Calibrate the open bench."""
+    return proving.calibrate(session, records)
+
+
+def plan_for(wish: Wish, log: str | None) -> Plan:
+    """Return the plan of a proof without connecting: a stored calibration of the bench is taken to fit."""
+    bench = files.read_bench(wish.bench or "")
+    type_ = files.read_type(wish.type_ or "")
+    assess.check_grid(bench, type_)
+    stored = files.list_calibrations(files.log_folder(log, os.environ), bench.name)
+    return proof_plan(wish.sequence, type_, bench, calibrated=bool(stored) and not wish.recalibrate)
+
+
+def calibration_plan_for(wish: Wish) -> Plan:
+    """Return the plan of a calibration without connecting."""
+    return proving.plan_of_calibration(files.read_bench(wish.bench or ""))
+
+
+def latest_units(records: Records, limit: int, batch: str | None) -> list[dict[str, Any]]:
+    """Return the newest proof of each unit, newest first, as plain rows."""
+    return [_row(entry.record()) for entry in records.log.latest(limit, batch=batch)]
+
+
+def _row(proof: Proof) -> dict[str, Any]:
+    coupling = proof.figures.get("coupling_db")
+    return {
+        "unit": proof.unit,
+        "proof": proof.proof,
+        "batch": proof.batch,
+        "type": proof.type.name,
+        "when": proof.circumstances.when,
+        "decision": proof.decision,
+        "coupling_db": None if coupling is None else coupling.value,
+        "faults": [fault.fault for fault in proof.faults],
+    }
+
+
+def unit_history(records: Records, unit: str) -> list[Proof]:
+    """Return a unit's proofs, newest first. UsageError where the log does not know the unit."""
+    entries = records.log.history(unit)
+    if not entries:
+        raise UsageError(f"the log in {records.root} knows no unit {unit!r}", hint="'tapproof list' shows the units it knows.")
+    return [entry.record() for entry in entries]
