@@ -10,6 +10,9 @@ from typing import Literal
 
 from harness.errors import FileError, UsageError
 from harness.records import Bench, SamplerType, parse_bench, parse_type
+from harness.records.fields import line_of
+from harness.sampler import parse_cables, parse_cores
+from harness.sampler.type_check import objection_to
 
 Kind = Literal["type", "bench", "dialect"]
 _SHIPPED: dict[Kind, tuple[str, str]] = {
@@ -17,13 +20,37 @@ _SHIPPED: dict[Kind, tuple[str, str]] = {
     "bench": ("harness", "data/benches"),
     "dialect": ("drivers", "dialects"),
 }
+OWN_PARTS = "parts.toml"
 MAX_TEXT_BYTES = 1_000_000
 """A type, bench or dialect is a few kilobytes; a log or a picture given by mistake is refused before it is read."""
 
 
 def read_type(name_or_path: str) -> SamplerType:
-    """Return the type of a file, or a shipped one by its name. UsageError: unknown name; FileError: cannot be used."""
-    return parse_type(*_find(name_or_path, "type", Path()))
+    """Return the type of a file, or a shipped one by its name.
+
+    A file ``parts.toml`` beside the type file adds cores and cables of one's own. UsageError: unknown name; FileError: cannot
+    be used, names a part that is not known, or asks for a coupling that its turns cannot give.
+    """
+    text, source = _find(name_or_path, "type", Path())
+    type_ = parse_type(text, source)
+    objection = objection_to(type_, *_known_parts(Path(source).parent / OWN_PARTS))
+    if objection is not None:
+        line = line_of(text, list(objection.key))
+        where = f"{source}, line {line}" if line else source
+        raise FileError(f"{where}: {'.'.join(objection.key)}: {objection.says}", hint=objection.hint, file=source, line=line)
+    return type_
+
+
+def _known_parts(own: Path) -> tuple[set[str], set[str]]:
+    """Return the names of the cores and of the cables that a type may name."""
+    sizes, cables = parse_cores(read_data_text("cores.toml")), parse_cables(read_data_text("cables.toml"))
+    cores = {f"{name}-{material}" for name, size in sizes.items() for material in size.published_a_l}
+    if not _is_file(own):
+        return cores, set(cables)
+    from harness.sampler.design import parse_parts
+
+    parts = parse_parts(read_text(own, "a file of parts"), str(own))
+    return cores | set(parts.core_names()), set(cables) | set(parts.cables)
 
 
 def read_bench(name_or_path: str) -> Bench:
