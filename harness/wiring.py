@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from datetime import datetime
 from pathlib import Path
@@ -18,12 +18,14 @@ from harness.ports import Clock, Event, Operator
 from harness.proving import Filed, Product, Records, Session, Wish
 from harness.records import LINE_IN, LINE_OUT, SAMPLE, Bench, CalibrationRecord, Proof, SamplerType, Sweep
 from harness.records.sweep import same_grid
+from harness.records.type_text import type_text
 from harness.steps import Plan
 from sequences.hookups import connector_of
 from sequences.plans import proof_plan
 
 if TYPE_CHECKING:
     from drivers.transport import Transport
+    from harness.sampler.design import Design, Fitted, Parts
 
 SIMULATED = "simulated://"
 
@@ -229,3 +231,48 @@ def unit_history(records: Records, unit: str) -> list[Proof]:
     if not entries:
         raise UsageError(f"the log in {records.root} knows no unit {unit!r}", hint="'tapproof list' shows the units it knows.")
     return [entry.record() for entry in entries]
+
+
+def design_parts(paths: Sequence[Path]) -> Parts:
+    """Return the parts that a design may use: the program's tables, then those of the files. FileError."""
+    from harness.sampler.design import parse_parts, shipped_parts
+
+    return shipped_parts().merged(*(parse_parts(files.read_text(path, "a parts file"), str(path)) for path in paths))
+
+
+def fitted_like(records: Records, unit: str) -> Fitted:
+    """Return leakage, winding capacitance and A_L of a unit's latest proof. UsageError: unknown unit, or no fitted circuit."""
+    from harness.sampler.design import Fitted
+
+    entries = records.log.history(unit)
+    proof = next((entry.record() for entry in entries if entry.withdrawn is None), None)
+    if proof is None or proof.circuit.get("turns") is None:
+        unknown = f"the log in {records.root} knows no unit {unit!r}"
+        lacks = f"the latest proof of {unit} holds no fitted circuit" if entries else unknown
+        raise UsageError(
+            f"{lacks}: its strays are not known",
+            hint="Take a unit proved with all hook-ups, or leave --like out: strays of a usual size are assumed then.",
+        )
+    return Fitted.from_circuit(proof.circuit, proof.type.build.core, proof.type.build.stack)
+
+
+def check_free(path: Path, *, force: bool) -> None:
+    """Raise UsageError where a file stands at ``path`` and ``force`` is not given, StoreError where it can be no file."""
+    files.check_free(path, force=force)
+
+
+def save_type(design: Design, path: Path, name: str, title: str, *, force: bool) -> None:
+    """Write a design as a type file. UsageError: a name that no type may have, or the file is there; StoreError."""
+    from harness.sampler.design import to_type
+
+    files.write_asked(path, type_text(to_type(design, name, title)), force=force)
+
+
+def write_build_sheet(design: Design, parts: Parts, path: Path, name: str, title: str, *, force: bool) -> None:
+    """Write a design's build sheet. UsageError: the file is there; StoreError."""
+    from harness.sheets import build_sheet, parse_cutouts
+
+    bands = parse_bands(files.read_data_text("bands.toml"), "bands.toml")
+    cutouts = parse_cutouts(files.read_data_text("cutouts.toml"))
+    page = build_sheet(design, parts, name=name, title=title, bands=bands, cutouts=cutouts)
+    files.write_asked(path, page, force=force)

@@ -10,7 +10,7 @@ import sys
 
 import typer
 
-from harness.cli import calibrate, demo, listing, prove, show
+from harness.cli import calibrate, demo, design, listing, prove, show
 from harness.cli.output import report_error
 from harness.errors import Stopped, TapproofError, UsageError
 
@@ -23,6 +23,7 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 app.command("demo", short_help="Prove a small batch on the simulated bench.")(demo.demo)
+app.command("design", short_help="From wanted coupling, band and power to turns and all the rest.")(design.design)
 app.command("calibrate", short_help="Run the standards once; prove uses the result.")(calibrate.calibrate)
 app.command("prove", short_help="Prove a finished unit: the main job.")(prove.prove)
 app.command("list")(listing.list_units)

@@ -4,16 +4,19 @@ Together with ``harness.log`` and the drivers the only place that knows paths. F
 used. StoreError: something under the log folder cannot be read or written.
 """
 
-from harness.files.calibrations import latest_calibration, list_calibrations, save_calibration
+from harness.files.calibrations import damaged_calibrations, latest_calibration, list_calibrations, save_calibration
 from harness.files.disk import Disk
+from harness.files.folder_id import folder_id
 from harness.files.journal import Journal
 from harness.files.names import check_name, folder_name, name_of_folder, new_id
+from harness.files.pending import pending_proof, pending_withdrawal
 from harness.files.proofs import (
     filed_proof,
     partial_folders,
     proof_folders,
     read_proof,
     read_proof_sweeps,
+    read_stored_sweeps,
     verify_folder,
     write_proof,
 )
@@ -28,15 +31,21 @@ from harness.files.reading import (
 )
 from harness.files.sweep_files import file_name, read_sweep_file, read_sweep_folder
 from harness.files.where import LogAddress, log_address, log_folder
+from harness.files.withdrawals import Withdrawal, read_withdrawal, save_withdrawal, withdrawn_proofs
+from harness.files.written import check_free, write_asked
 
 __all__ = [
     "Disk",
     "Journal",
     "LogAddress",
+    "Withdrawal",
+    "check_free",
     "check_name",
+    "damaged_calibrations",
     "file_name",
     "filed_proof",
     "folder_beside",
+    "folder_id",
     "folder_name",
     "latest_calibration",
     "list_calibrations",
@@ -45,18 +54,25 @@ __all__ = [
     "name_of_folder",
     "new_id",
     "partial_folders",
+    "pending_proof",
+    "pending_withdrawal",
     "proof_folders",
     "read_bench",
     "read_data_text",
     "read_dialect_text",
     "read_proof",
     "read_proof_sweeps",
+    "read_stored_sweeps",
     "read_sweep_file",
     "read_sweep_folder",
     "read_text",
     "read_type",
+    "read_withdrawal",
     "save_calibration",
+    "save_withdrawal",
     "shipped_names",
     "verify_folder",
+    "withdrawn_proofs",
+    "write_asked",
     "write_proof",
 ]
