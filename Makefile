@@ -5,7 +5,8 @@ PY := $(VENV)/bin/python
 PIP := $(PY) -m pip --disable-pip-version-check --quiet
 DEMO_FOLDER ?= tapproof-demo
 WORKERS ?= 2
-PYTEST := $(PY) -m pytest -n $(WORKERS) --dist worksteal
+# One thread of linear algebra a worker: the matrices are small, and two workers with two threads each stand in each other's way.
+PYTEST := OPENBLAS_NUM_THREADS=1 $(PY) -m pytest -n $(WORKERS) --dist worksteal
 
 # An environment whose Python has gone, or which was moved or copied from another place, is made anew.
 SOUND := $(shell $(PY) -c "import sys; sys.exit(sys.version_info < (3, 11))" 2>/dev/null && \

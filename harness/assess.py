@@ -13,7 +13,18 @@ from harness.analysis.usable import LEAST_POINTS_IN_BAND
 from harness.calibration import Calibration
 from harness.errors import DataError
 from harness.quantities import show_frequency
-from harness.records import Bench, Proof, SamplerType, Sweep
+from harness.records import (
+    LINE_IN,
+    LINE_OUT,
+    SAMPLE,
+    Bench,
+    Proof,
+    Residuals,
+    SamplerType,
+    Sweep,
+    UncertaintyEntry,
+    default_residuals,
+)
 from harness.records.proof import Check, Circumstances
 
 
@@ -63,9 +74,49 @@ def judge(
     terminations: Terminations,
     bands: Sequence[Band],
     adapters: Mapping[str, AdapterModel],
+    residuals: Residuals | None = None,
 ) -> Evaluation:
-    """Return the evaluation of one unit's corrected sweeps. DataError where they cannot be analysed."""
-    return evaluate(sweeps, type_, terminations, bands, adapters)
+    """Return the evaluation of one unit's corrected sweeps, ``residuals`` from :func:`residuals_of`; the default class without.
+
+    DataError where the sweeps cannot be analysed.
+    """
+    return evaluate(sweeps, type_, terminations, bands, adapters, residuals=residuals)
+
+
+def residuals_of(
+    bench: Bench | None,
+    type_: SamplerType,
+    ambient_celsius: float | None = None,
+    characterised: Residuals | None = None,
+) -> Residuals:
+    """Return what the bench leaves in its corrected readings, its adapters' bounds and the temperatures in it.
+
+    From the bench file; from the default class where there is no bench or it states nothing, and ``source`` says so;
+    ``characterised`` (from a dated characterisation) stands before both.
+    """
+    if characterised is not None:
+        found = characterised
+    elif bench is None:
+        found = default_residuals()
+    elif bench.uncertainty is None:
+        kit = UncertaintyEntry().residuals()
+        found = kit.model_copy(update={"source": f"the bench file has no [uncertainty], assumed: {kit.source}"})
+    else:
+        found = bench.uncertainty.residuals()
+    changes: dict[str, object] = {"adapters": {} if bench is None else _adapter_bounds(bench, type_)}
+    if ambient_celsius is not None:
+        changes["ambient_celsius"] = ambient_celsius
+    return found.model_copy(update=changes)
+
+
+def _adapter_bounds(bench: Bench, type_: SamplerType) -> dict[str, float]:
+    """Return unit connector → level in dB of what is left of the adapter on it."""
+    lines, sample = type_.build.line_connectors, type_.build.sample_connector
+    on_unit = {LINE_IN: lines, LINE_OUT: lines, SAMPLE: sample}
+    adapters = {
+        port: bench.adapter_for(connector) for port, connector in on_unit.items() if connector != bench.analyser.connector
+    }
+    return {port: -adapter.return_loss for port, adapter in adapters.items() if adapter is not None}
 
 
 def assemble(
@@ -87,12 +138,16 @@ def assemble(
         bench=bench,
         circumstances=circumstances,
         decision=judged.decision,
+        probability=judged.probability,
         band_hz=type_.band_hz,
         figures=judged.figures,
         coupling_at=judged.coupling_at,
+        coupling_table=judged.coupling_table,
         usable_band_hz=judged.usable_band_hz,
         checks=(*verification, *judged.checks),
         how=judged.how,
+        budget=judged.budget,
+        uncertainty=judged.uncertainty,
     )
 
 

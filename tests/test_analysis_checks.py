@@ -7,7 +7,7 @@ import pytest
 
 from harness.analysis import Evaluation, Termination, Terminations, evaluate
 from harness.errors import DataError
-from harness.records import Sweep
+from harness.records import KITS, Sweep
 from tests.analysis_bench import (
     GRID,
     POINTS,
@@ -29,7 +29,7 @@ TWO_PATH = sweeps_of(UNIT, LOAD_A, LOAD_B, None)
 
 
 def judged(sweeps: Mapping[str, Sweep], receiver: np.ndarray | None = RECEIVER) -> Evaluation:
-    return evaluate(sweeps, type_of(), known(LOAD_A, LOAD_B, receiver))
+    return evaluate(sweeps, type_of(), known(LOAD_A, LOAD_B, receiver), residuals=KITS["lab"], draws=2000)
 
 
 def outcome(evaluation: Evaluation) -> dict[str, bool]:
@@ -53,6 +53,7 @@ def test_good_one_path_sweeps_pass_every_check() -> None:
         "line match twice",
         "both sides",
         "sweeps agree",
+        "linear treatment",
     }
     assert all(found.values())
 
@@ -122,7 +123,10 @@ def test_both_directions_that_differ_are_noticed() -> None:
 
 def test_pairs_that_do_not_belong_together_differ_in_the_second_assembly() -> None:
     far = sweeps_of(1.0 * UNIT + 0.05 * np.diag([0, 1, 0]), LOAD_A, LOAD_B, None)
-    assert not outcome(judged(TWO_PATH | only(far, "coupled-far"), None))["second assembly"]
+    assert not outcome(judged(TWO_PATH | only(far, "coupled-far"), None))["sweeps agree"]
+    coupled = TWO_PATH["coupled"]
+    one_way = TWO_PATH | {"coupled": changed(coupled, s12=1.05 * coupled.trace("s12"))}
+    assert not outcome(judged(one_way, None))["second assembly"]
 
 
 def test_a_little_gain_is_noticed_and_much_is_refused() -> None:

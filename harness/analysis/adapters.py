@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.analysis.model import ENTRIES, matrix_of, vector_of
 from harness.analysis.readings import Complex
 from harness.errors import DataError
 from harness.records.hookup import UNIT_PORTS
@@ -46,6 +47,21 @@ def remove_adapters(s: Complex, adapters: Mapping[str, AdapterModel], frequency_
     reflected = np.eye(3) * outer[:, np.newaxis, :]
     bare = (s - reflected) / (through_out[:, :, np.newaxis] * through_in[:, np.newaxis, :])
     return np.asarray(np.linalg.solve(np.eye(3) + bare * inner[:, np.newaxis, :], bare), dtype=np.complex128)
+
+
+def removal_slopes(bare: Complex, adapters: Mapping[str, AdapterModel], frequency_hz: NDArray[np.float64]) -> Complex:
+    """Return the derivatives of the six unknowns of the bare unit by those with adapters, shape (F, 6, 6).
+
+    With dB = A12⁻¹·dS·A21⁻¹ and the bare S: dS_bare = (I − S·A22)·dB·(I − A22·S), from S = (I + B·A22)⁻¹·B.
+    """
+    if not adapters:
+        return np.broadcast_to(np.eye(len(ENTRIES), dtype=np.complex128), (len(bare), len(ENTRIES), len(ENTRIES)))
+    elements = _elements(adapters, frequency_hz)
+    outward, inward, inner = elements[:, :, 0, 1], elements[:, :, 1, 0], elements[:, :, 1, 1]
+    left = (np.eye(3) - bare * inner[:, np.newaxis, :]) / outward[:, np.newaxis, :]
+    right = (np.eye(3) - inner[:, :, np.newaxis] * bare) / inward[:, :, np.newaxis]
+    columns = [vector_of(left @ matrix_of(unit) @ right) for unit in np.eye(len(ENTRIES), dtype=np.complex128)]
+    return np.stack(columns, axis=-1)
 
 
 def _elements(adapters: Mapping[str, AdapterModel], frequency_hz: NDArray[np.float64]) -> Complex:

@@ -1,17 +1,23 @@
-"""Decision: figures against the type's tolerances. :func:`decide` is the one place where a figure is judged."""
+"""Decision after JCGM 106: figures with their uncertainty against the type's tolerances. :func:`decide` is the one judge."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 
-from numpy.typing import ArrayLike
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
+from harness.analysis.advice import advice
 from harness.analysis.levels import swr_of_return_loss
-from harness.records import Decision, Figure, SamplerType
+from harness.records import BudgetLine, Decision, Figure, SamplerType
 from harness.records.proof import Check
 
 Tolerance = tuple[float | None, float | None]
-_WORST_FIRST: tuple[Decision, ...] = ("does not conform", "undecided")
+Real = NDArray[np.float64]
+SURE = 0.975
+"""The conformance probability that a decision needs: a guard band of 1.96 standard uncertainties (JCGM 106)."""
+ROUNDING = 1e-12
+BAD_IS_LOW = ("return_loss_db",)
 
 
 def tolerances(type_: SamplerType) -> dict[str, Tolerance]:
@@ -26,32 +32,81 @@ def tolerances(type_: SamplerType) -> dict[str, Tolerance]:
     }
 
 
-def decide(value: float, tolerance: Tolerance) -> Decision:
-    """Return "conforms" where the value lies in the tolerance, its ends included, else "does not conform".
+def decide(probability: float) -> Decision:
+    """Return the decision on a figure, or a unit, that meets what is demanded with this probability (JCGM 106).
 
-    A value that is not a number does not conform.
+    "conforms" at 0.975 or more, "does not conform" at 0.025 or less, else "undecided". A probability that is not a number decides
+    nothing.
     """
+    if probability >= SURE:
+        return "conforms"
+    return "does not conform" if probability <= 1 - SURE + ROUNDING else "undecided"
+
+
+def meets(drawn: Real, tolerance: Tolerance) -> NDArray[np.bool_]:
+    """Tell which draws of a figure lie in its tolerance, its ends included."""
     low, high = tolerance
-    meets = (low is None or value >= low) and (high is None or value <= high) and value == value
-    return "conforms" if meets else "does not conform"
+    inside = np.isfinite(drawn)
+    if low is not None:
+        inside &= drawn >= low
+    if high is not None:
+        inside &= drawn <= high
+    return inside
 
 
-def decide_figures(values: Mapping[str, ArrayLike], type_: SamplerType) -> dict[str, Figure]:
-    """Return the figures with tolerance and decision, in the order of ``values``; each value is one number."""
+def decide_figures(
+    values: Mapping[str, ArrayLike],
+    drawn: Mapping[str, Real],
+    type_: SamplerType,
+    budget: Mapping[str, Sequence[BudgetLine]],
+) -> tuple[dict[str, Figure], float]:
+    """Return the figures with interval, tolerance, probability and decision, and the probability that all are met at once.
+
+    ``drawn``: figure → its draws, (n,), of the same n units. Coupling has a two-sided interval; the others the 95 % bound toward
+    the side that is bad, the other end is None.
+    """
     allowed = tolerances(type_)
     figures = {}
+    together: NDArray[np.bool_] | None = None
     for name, given in values.items():
         value = float(given)  # type: ignore[arg-type]
-        figures[name] = Figure(value=value, tolerance=allowed[name], decision=decide(value, allowed[name]))
-    return figures
+        low, high = interval(name, value, drawn[name])
+        good = meets(drawn[name], allowed[name])
+        together = good if together is None else together & good
+        probability = float(np.mean(good))
+        decision = decide(probability)
+        figures[name] = Figure(
+            value=value,
+            low=low,
+            high=high,
+            tolerance=allowed[name],
+            decision=decision,
+            probability=probability,
+            decides=advice(budget.get(name, ())) if decision == "undecided" else None,
+        )
+    return figures, float(np.mean(together)) if together is not None else 1.0
 
 
-def unit_decision(figures: Iterable[Figure], checks: Iterable[Check] = ()) -> Decision:
-    """Return the worst decision of the figures; a figure without decision counts for nothing.
+def interval(name: str, value: float, drawn: Real) -> tuple[float | None, float | None]:
+    """Return (low, high) of a figure: 95 % two-sided for the coupling, else the 95 % bound toward the bad side."""
+    if name == "coupling_db":
+        low, high = np.quantile(drawn, [0.025, 0.975])
+        return min(float(low), value), max(float(high), value)
+    if name in BAD_IS_LOW:
+        return min(float(np.quantile(drawn, 0.05)), value), None
+    return None, max(float(np.quantile(drawn, 0.95)), value)
 
-    A check that failed says that the sweeps do not tell one story: no unit conforms on such evidence, it stays undecided.
+
+def unit_decision(figures: Iterable[Figure], probability: float, checks: Iterable[Check] = ()) -> Decision:
+    """Return the decision on the unit from its figures and the probability that all are met at once.
+
+    A figure that does not conform decides; else the joint probability does. A check that failed says that the sweeps do not tell
+    one story: no unit conforms on such evidence, it stays undecided.
     """
-    found: set[Decision | None] = {figure.decision for figure in figures}
-    if not all(check.ok for check in checks):
-        found.add("undecided")
-    return next((worst for worst in _WORST_FIRST if worst in found), "conforms")
+    found = {figure.decision for figure in figures}
+    if "does not conform" in found:
+        return "does not conform"
+    joint = decide(probability)
+    if joint == "conforms" and ("undecided" in found or not all(check.ok for check in checks)):
+        return "undecided"
+    return joint

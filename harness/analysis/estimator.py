@@ -43,6 +43,10 @@ class Priors:
     rows: Complex = field(repr=False)
     width: NDArray[np.float64] = field(repr=False)
 
+    def at(self, index: NDArray[np.intp]) -> Priors:
+        """Return the priors at some of their frequencies."""
+        return Priors(self.entries, self.rows, self.width[index])
+
 
 @dataclass(frozen=True)
 class Estimate:
@@ -92,12 +96,20 @@ def estimate(
     return found
 
 
-def solve(frequency_hz: NDArray[np.float64], readings: Sequence[Reading], sigma: NDArray[np.float64] | None = None) -> Estimate:
-    """Return the same as :func:`estimate` without judging convergence; ``converged`` tells it at each frequency."""
+def solve(
+    frequency_hz: NDArray[np.float64],
+    readings: Sequence[Reading],
+    sigma: NDArray[np.float64] | None = None,
+    priors: Priors | None = None,
+) -> Estimate:
+    """Return the same as :func:`estimate` without judging convergence; ``converged`` tells it at each frequency.
+
+    ``priors``: those to use in place of the ones that follow from these readings.
+    """
     model = Model.of(readings)
     read = np.stack([reading.value for reading in readings], axis=1)
     start, seen = _start(readings)
-    priors = _priors(start, seen)
+    priors = _priors(start, seen) if priors is None else priors
     with np.errstate(all="ignore"):
         weights = _default_sigma(model, readings, start) if sigma is None else sigma
         try:
@@ -113,9 +125,7 @@ def solve(frequency_hz: NDArray[np.float64], readings: Sequence[Reading], sigma:
         residual=np.sqrt(np.mean(np.abs(residuals) ** 2, axis=1)),
         jacobian=jacobian,
         sigma=weights,
-        rank=np.asarray(np.linalg.matrix_rank(jacobian, rtol=RANK_TOLERANCE))
-        if np.all(converged)
-        else np.zeros(len(x), dtype=int),
+        rank=_rank(jacobian),
         seen=seen,
         priors=priors,
         converged=converged,

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from harness.analysis.bands import Band
 from harness.analysis.levels import loss_db, swr_of_reflection
+from harness.analysis.points import Points
 from harness.analysis.readings import Complex
 from harness.records import LINE_OUT, CouplingAt, SamplerType
 from harness.records.sweep import RELATIVE_GRID_TOLERANCE
@@ -25,11 +26,7 @@ Real = NDArray[np.float64]
 
 def at_frequencies(frequency_hz: Real, s: Complex, at_hz: Real) -> Complex:
     """Return S at ``at_hz``, shape (..., len(at_hz), 3, 3): linear in complex S, exact on the grid, held at its ends."""
-    wanted = np.clip(at_hz, frequency_hz[0], frequency_hz[-1])
-    right = np.clip(np.searchsorted(frequency_hz, wanted, side="right"), 1, frequency_hz.size - 1)
-    left = right - 1
-    weight = ((wanted - frequency_hz[left]) / (frequency_hz[right] - frequency_hz[left]))[:, np.newaxis, np.newaxis]
-    return np.asarray(s[..., left, :, :] * (1 - weight) + s[..., right, :, :] * weight, dtype=np.complex128)
+    return np.moveaxis(Points.on(frequency_hz, at_hz).take(np.moveaxis(s, -3, 0)), 0, -3)
 
 
 def inside(frequency_hz: Real, band_hz: tuple[float, float]) -> NDArray[np.bool_]:
@@ -42,10 +39,15 @@ def inside(frequency_hz: Real, band_hz: tuple[float, float]) -> NDArray[np.bool_
 
 def in_band(frequency_hz: Real, s: Complex, band_hz: tuple[float, float]) -> tuple[Real, Complex]:
     """Return (frequencies, S) over the band: both edges, interpolated where they fall between points, and what lies between."""
+    wanted = band_points(frequency_hz, band_hz)
+    return wanted, at_frequencies(frequency_hz, s, wanted)
+
+
+def band_points(frequency_hz: Real, band_hz: tuple[float, float]) -> Real:
+    """Return the frequencies over which figures are taken: both edges of the band and the grid between them, in Hz."""
     low, high = band_hz
     within = (frequency_hz > low * (1 + RELATIVE_GRID_TOLERANCE)) & (frequency_hz < high * (1 - RELATIVE_GRID_TOLERANCE))
-    wanted = np.concatenate([[low], frequency_hz[within], [high]])
-    return wanted, at_frequencies(frequency_hz, s, wanted)
+    return np.concatenate([[low], frequency_hz[within], [high]])
 
 
 def coupling_db(s: Complex) -> Real:
@@ -82,11 +84,14 @@ def figure_values(s: Complex, sides: Sequence[str]) -> dict[str, Real]:
     }
 
 
+def wanted_centres(bands: Sequence[Band], band_hz: tuple[float, float]) -> Real:
+    """Return the centres, in Hz, of the bands whose centre lies in ``band_hz``, in the order of ``bands``."""
+    return np.array([band.centre_hz for band in bands if band_hz[0] <= band.centre_hz <= band_hz[1]], dtype=np.float64)
+
+
 def coupling_at(frequency_hz: Real, s: Complex, band_hz: tuple[float, float], bands: Sequence[Band]) -> tuple[CouplingAt, ...]:
-    """Return the coupling at the centre of each band whose centre lies in ``band_hz``, in the order of ``bands``."""
-    centres = np.array([band.centre_hz for band in bands if band_hz[0] <= band.centre_hz <= band_hz[1]])
-    if not centres.size:
-        return ()
+    """Return the coupling at the centre of each band whose centre lies in ``band_hz``, in their order, without intervals."""
+    centres = wanted_centres(bands, band_hz)
     values = coupling_db(at_frequencies(frequency_hz, s, centres))
     return tuple(CouplingAt(hz=float(hz), db=float(db)) for hz, db in zip(centres, values, strict=True))
 

@@ -74,6 +74,11 @@ class Model:
         slopes = seen[self.hookup, :, self.out, :] * seen[self.hookup, :, :, self.into]
         return np.asarray(np.moveaxis(slopes, 0, 1), dtype=np.complex128)
 
+    def inward(self, x: Complex) -> Complex:
+        """Return the reflection that the driving port sees in each reading, shape (F, m)."""
+        _, seen = self._solve(x)
+        return np.asarray(np.moveaxis(seen[self.hookup, :, self.into, self.into], 0, 1), dtype=np.complex128)
+
     def _solve(self, x: Complex) -> tuple[Complex, Complex]:
         s = matrix_of(x)
         left = np.asarray(np.linalg.inv(np.eye(3) - s * self.gammas[..., np.newaxis, :]), dtype=np.complex128)

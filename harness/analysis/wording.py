@@ -7,6 +7,8 @@ from collections.abc import Mapping
 from harness.analysis.adapters import AdapterModel
 from harness.analysis.estimator import Estimate
 from harness.analysis.readings import UNIT_SWEEPS, Sweeps, Terminations, is_corrected_both_ways
+from harness.analysis.uncertainty import Uncertain
+from harness.records import Residuals
 
 _TAKEN_AS = {
     (1, 1): "S22 was not measured and taken near S11",
@@ -66,3 +68,24 @@ def _is_used(load: str, used: list[str]) -> bool:
 
 def _and(names: list[str]) -> str:
     return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
+
+
+def how_sure(uncertain: Uncertain, residuals: Residuals, draws: int) -> str:
+    """Return in words how the intervals were made and what sizes they rest on."""
+    says = (
+        f"{draws} draws of all errors (JCGM 101), 95 %; coupling two-sided, all others one-sided toward the bad side. "
+        f"Residuals: {residuals.source}"
+    )
+    if uncertain.scale != 1.0:
+        says += f". Repeats of the hook-ups make connector and cable errors {uncertain.scale:.2f} times the stated ones"
+    return says
+
+
+def with_bias(how: Mapping[str, str], uncertain: Uncertain) -> dict[str, str]:
+    """Return ``how`` with what was done about the bias that noise gives to extremes over a band."""
+    method = (
+        "noise taken off by a cubic spline before the extremes are looked for, where it leaves nothing but noise"
+        if uncertain.is_smoothed
+        else "extremes of the points as they are: no noise that could be taken off"
+    )
+    return {name: text if name == "unit" else f"{text}; {method}" for name, text in how.items()}

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from textwrap import wrap
 
 from harness.quantities import show_frequency
 from harness.records import CouplingAt, Figure, Proof
@@ -34,15 +35,22 @@ def proof_lines(proof: Proof) -> list[str]:
     lines += [_figure_line(name, figure) for name, figure in proof.figures.items()]
     if proof.coupling_at:
         lines.append("")
-        lines.append("  coupling at  " + " · ".join(_at(at) for at in proof.coupling_at))
+        lines += _coupling_lines(proof.coupling_at)
     lines += [
         f"  ~ {_words(name)} would be decided by: {figure.decides}" for name, figure in proof.figures.items() if figure.decides
     ]
     lines += [f"  ! {check.name}: {check.says}" for check in proof.checks if not check.ok]
     lines += [f"  ? {fault.says} {fault.try_}" for fault in proof.faults]
     if proof.uncertainty is not None:
-        lines += ["", f"  uncertainty: {proof.uncertainty.says}"]
+        lines += [""] + [f"  {line}" for line in wrap(f"uncertainty: {proof.uncertainty.says}", 98, subsequent_indent="  ")]
     return lines
+
+
+def _coupling_lines(found: Sequence[CouplingAt]) -> list[str]:
+    """Return the coupling at the bands, three to a line, in columns."""
+    cells = [f"{_at(at):<28}" for at in found]
+    rows = ["  ".join(cells[start : start + 3]).rstrip() for start in range(0, len(cells), 3)]
+    return [f"  {'coupling at' if number == 0 else '':<11}  {row}" for number, row in enumerate(rows)]
 
 
 def value_text(name: str, figure: Figure) -> str:
@@ -72,7 +80,8 @@ def _words(name: str) -> str:
 def _probability(probability: float | None) -> str:
     if probability is None:
         return ""
-    return f" (probability {'above 0.999' if probability > 0.999 else f'{probability:.3f}'})"
+    told = "above 0.999" if probability > 0.999 else "below 0.001" if probability < 0.001 else f"{probability:.3f}"
+    return f" (probability {told})"
 
 
 def _unbounded(name: str, figure: Figure) -> bool:

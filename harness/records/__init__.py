@@ -5,15 +5,26 @@ Nothing here reads a path: the file models are parsed from text that an edge has
 
 from harness.records.bench_file import Adapter, AnalyserEntry, Bench, LoadEntry, SimulatedEntry, parse_bench
 from harness.records.calibration import CalibrationRecord
-from harness.records.figure import CouplingAt, Decision, FaultEntry, Figure, Interval
+from harness.records.figure import (
+    BudgetLine,
+    CouplingAt,
+    CouplingTable,
+    Decision,
+    FaultEntry,
+    Figure,
+    Interval,
+    UncertaintyNote,
+)
 from harness.records.hookup import ANALYSER_1, ANALYSER_2, LINE_IN, LINE_OUT, SAMPLE, HookUp, Join
 from harness.records.proof import PROOF_SCHEMA, Proof, parse_proof
+from harness.records.residuals import KITS, Residuals, UncertaintyEntry, default_residuals
 from harness.records.sweep import Grid, Settings, Sweep, Trace
 from harness.records.type_file import SamplerType, parse_type
 
 __all__ = [
     "ANALYSER_1",
     "ANALYSER_2",
+    "KITS",
     "LINE_IN",
     "LINE_OUT",
     "PROOF_SCHEMA",
@@ -21,8 +32,10 @@ __all__ = [
     "Adapter",
     "AnalyserEntry",
     "Bench",
+    "BudgetLine",
     "CalibrationRecord",
     "CouplingAt",
+    "CouplingTable",
     "Decision",
     "FaultEntry",
     "Figure",
@@ -32,11 +45,15 @@ __all__ = [
     "Join",
     "LoadEntry",
     "Proof",
+    "Residuals",
     "SamplerType",
     "Settings",
     "SimulatedEntry",
     "Sweep",
     "Trace",
+    "UncertaintyEntry",
+    "UncertaintyNote",
+    "default_residuals",
     "parse_bench",
     "parse_proof",
     "parse_type",

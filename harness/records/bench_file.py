@@ -8,6 +8,7 @@ from pydantic import Field, model_validator
 
 from harness.quantities import show_frequency
 from harness.records.fields import Decibels, Farads, FileModel, Henries, Hertz, Name, Ohms, Seconds, Title, parse_toml
+from harness.records.residuals import UncertaintyEntry
 from harness.records.sweep import Grid
 
 
@@ -26,6 +27,10 @@ class AnalyserEntry(FileModel):
     paths: Literal["one-path", "two-path"] = "one-path"
     connector: str = "BNC"
     timeout_margin: Seconds = Field(default=5.0, gt=0, le=600)
+    double_reading: bool = False
+    """Read every trace twice and compare, on links with a checksum of their own too; on serial links it is always done."""
+    max_points: int | None = Field(default=None, ge=11, le=100_001)
+    """The most points of one sweep of the instrument; longer grids are swept in pieces and joined. None: any number."""
 
 
 class SweepEntry(FileModel):
@@ -138,6 +143,14 @@ class SimulatedEntry(FileModel):
     ideal_connectors: bool = False
     drift: Decibels = Field(default=-70.0, le=-20)
     """How far the error terms wander in an hour, relative to a total reflection."""
+    standards: Decibels | None = Field(default=None, le=-20)
+    """95 % bound of how far a standard's true reflection is from its model, relative to a total one; None: as modelled."""
+    thru: Decibels | None = Field(default=None, le=-20)
+    """The same of the thru: of its reflection, and of its transmission over its model's."""
+    linearity: Decibels = Field(default=0.0, ge=0, le=1)
+    """95 % bound of what the receivers show wrongly for every 10 dB that a wave is below a total one."""
+    cable_flex: Decibels | None = Field(default=None, le=-20)
+    """95 % bound of what moving a cable changes of the waves in it, relative to them; None: cables are still."""
     load_return_loss: Decibels = Field(default=32.0, gt=0)
     build_spread: float = Field(default=1.0, ge=0, le=10)
     """Scale of the unit-to-unit spread; 0 builds every unit to its nominal values."""
@@ -158,6 +171,7 @@ class Bench(FileModel):
     loads: dict[str, LoadEntry] = Field(default={"A": LoadEntry(), "B": LoadEntry()}, min_length=1, max_length=8)
     adapters: tuple[Adapter, ...] = ()
     repeats: RepeatsEntry = RepeatsEntry()
+    uncertainty: UncertaintyEntry | None = None
     simulated: SimulatedEntry | None = None
 
     @model_validator(mode="after")

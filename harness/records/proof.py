@@ -9,7 +9,7 @@ from pydantic import Field, ValidationError
 from harness.errors import FileError
 from harness.records.bench_file import Bench
 from harness.records.fields import FileModel
-from harness.records.figure import CouplingAt, Decision, FaultEntry, Figure
+from harness.records.figure import BudgetLine, CouplingAt, CouplingTable, Decision, FaultEntry, Figure, UncertaintyNote
 from harness.records.type_file import SamplerType
 
 PROOF_SCHEMA = 1
@@ -53,6 +53,7 @@ class Proof(FileModel):
     band_hz: tuple[float, float]
     figures: dict[str, Figure]
     coupling_at: tuple[CouplingAt, ...] = ()
+    coupling_table: CouplingTable | None = None
     usable_band_hz: tuple[float, float] | None = None
     circuit: dict[str, float | None] = {}
     faults: tuple[FaultEntry, ...] = ()
@@ -60,6 +61,9 @@ class Proof(FileModel):
     checks: tuple[Check, ...] = ()
     how: dict[str, str] = {}
     """Figure → how it was taken (which sweeps, which correction)."""
+    budget: dict[str, tuple[BudgetLine, ...]] = {}
+    """Figure → its uncertainty budget, largest share first; the shares sum to 1."""
+    uncertainty: UncertaintyNote | None = None
     files: dict[str, str] = Field(default={})
 
     def summary(self) -> dict[str, Any]:
@@ -78,7 +82,7 @@ class Proof(FileModel):
             "usable_band_hz",
             "circuit",
         )
-        rest = ("drift", "checks", "how", "circumstances", "files")
+        rest = ("drift", "checks", "how", "budget", "uncertainty", "circumstances", "files")
         return (
             {key: whole[key] for key in keys}
             | {"type": self.type.name, "bench": self.bench.name if self.bench else None, "faults": faults}
