@@ -147,7 +147,8 @@ def prove_folder(wish: Wish, product: Product, bench: Bench | None, folder: Path
     remarks: list[str] = []
     sweeps = files.read_sweep_folder(folder, remarks.append)
     terminations = _terminations_of_folder(folder, sweeps, bench)
-    judged = assess.judge(sweeps, product.type_, terminations, product.bands, product.adapters)
+    residuals = assess.residuals_of(bench, product.type_, wish.ambient_celsius)
+    judged = assess.judge(sweeps, product.type_, terminations, product.bands, product.adapters, residuals)
     note = " ".join(part for part in (wish.note, *remarks) if part)
     circumstances = _circumstances(wish, records, note=note, analyser="", calibration=None, sequence="from folder")
     proof = assess.assemble(wish.unit, files.new_id(), wish.batch, product.type_, bench, circumstances, judged)
@@ -308,7 +309,8 @@ def _file(wish: Wish, product: Product, session: Session, records: Records, done
         for name, sweeps in raw.items()
     }
     terminations = assess.known_terminations(session.bench, calibration, done.settings.frequency_hz.size)
-    judged = assess.judge(corrected, product.type_, terminations, product.bands, product.adapters)
+    residuals = assess.residuals_of(session.bench, product.type_, wish.ambient_celsius)
+    judged = assess.judge(corrected, product.type_, terminations, product.bands, product.adapters, residuals)
     circumstances = _circumstances(
         wish,
         records,
@@ -387,6 +389,7 @@ def _circumstances(
 def _write(
     proof: Proof, sweeps: Mapping[str, Sweep], raw: Mapping[str, Sweep], texts: Mapping[str, str], records: Records
 ) -> Filed:
-    filed, folder = files.write_proof(records.root, proof, sweeps, raw, texts)
-    records.log.record(filed, folder)
+    with files.pending_proof(records.root, proof):
+        filed, folder = files.write_proof(records.root, proof, sweeps, raw, texts)
+        records.log.record(filed, folder)
     return Filed(filed, folder)

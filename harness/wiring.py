@@ -5,14 +5,14 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness import assess, files, proving
+from harness import __version__, assess, files, proving
 from harness.analysis import AdapterModel, DelayAndLoss, parse_bands
 from harness.errors import FileError, Stopped, UsageError
-from harness.log import enter_missing, open_log
+from harness.log import Line, LogEntry, Query, enter_missing, enter_pending, open_log
 from harness.operators import AlwaysDone, SimulatedHand, TerminalKeys, TerminalOperator, error_console
 from harness.ports import Clock, Event, Operator
 from harness.proving import Filed, Product, Records, Session, Wish
@@ -25,7 +25,10 @@ from sequences.plans import proof_plan
 
 if TYPE_CHECKING:
     from drivers.transport import Transport
+    from harness.log.batches import BatchReport
+    from harness.operators.page import PageOperator
     from harness.sampler.design import Design, Fitted, Parts
+    from harness.sheets.hookup_drawing import UnitEnds
 
 SIMULATED = "simulated://"
 
@@ -40,9 +43,13 @@ class SystemClock:
 
 @contextmanager
 def open_store(log: str | None, clock: Clock | None = None) -> Iterator[Records]:
-    """Open the log that the option, the variable TAPPROOF_LOG or the platform names."""
+    """Open the log that the option, the variable TAPPROOF_LOG or the platform names.
+
+    A proof that was cut off between its folder and the log is entered first.
+    """
     address = files.log_address(log, os.environ)
     with open_log(address) as opened:
+        enter_pending(address.folder, opened)
         yield Records(address.folder, opened, clock or SystemClock())
 
 
@@ -113,6 +120,39 @@ def _person(*, quiet: bool) -> Operator:
     return TerminalOperator(error_console(), TerminalKeys(), quiet=quiet)
 
 
+@contextmanager
+def open_page(wish: Wish, *, quiet: bool) -> Iterator[PageOperator]:
+    """Serve the bench page for one run and give the operator whose questions stand there and at the terminal.
+
+    UsageError where the web packages are not installed. How the run ends is told on the page before it goes.
+    """
+    from importlib.util import find_spec
+
+    from harness.operators import page
+
+    page.check_installed(find_spec)
+    from harness.operators.page_server import serve
+    from harness.operators.page_state import State
+
+    desk = page.Desk(State(unit=wish.unit))
+    console = error_console()
+    with serve(desk, _unit_ends(wish)) as address:
+        console.print(f"The bench page: {address}", markup=False)
+        shown = TerminalOperator(console, page.EitherKeys(desk, page.TypedKeys()), quiet=quiet)
+        with page.ending(page.PageOperator(shown, desk)) as operator:
+            yield operator
+
+
+def _unit_ends(wish: Wish) -> UnitEnds:
+    """Return what a person finds at the connectors of a unit of this type on this bench. FileError, UsageError."""
+    from harness.sheets.hookup_drawing import UnitEnds
+
+    bench, type_ = files.read_bench(wish.bench or ""), files.read_type(wish.type_ or "")
+    connectors = {port: connector_of(port, type_) for port in (LINE_IN, LINE_OUT, SAMPLE)}
+    here = bench.analyser.connector
+    return UnitEnds(connectors, {port: f"{here} to {there}" for port, there in connectors.items() if there != here})
+
+
 def _session(
     bench: Bench, product: Product | None, wish: Wish, records: Records, operator: Operator, stack: ExitStack
 ) -> Session:
@@ -128,7 +168,7 @@ def _session(
     if bench.is_simulated:
         from drivers.simulated.server import start
 
-        sitting = str(len(records.log.folders()))  # the same commands in a fresh log folder give the same sweeps
+        sitting = str(records.log.count())  # the same commands in a fresh log folder give the same sweeps
         swept = {str(a.file): _adapter_sweep(folder / a.file) for a in bench.adapters if a.file is not None}
         type_ = product.type_ if product else None
         served = stack.enter_context(start(bench, type_, session=sitting, adapter_sweeps=swept))
@@ -148,7 +188,7 @@ def _session(
 
 
 def _nothing(unit: str) -> None:
-    """Put no unit anywhere: on a real bench the person does it."""
+    """Do nothing about a unit: on a real bench the person puts it there."""
 
 
 def prove_bench(wish: Wish, product: Product | None, session: Session, records: Records) -> Filed:
@@ -163,13 +203,22 @@ def _needed(product: Product | None) -> Product:
 
 
 def prove_batch(
-    wish: Wish, product: Product | None, session: Session, records: Records, *, first: str | None, count: int | None
+    wish: Wish,
+    product: Product | None,
+    session: Session,
+    records: Records,
+    *,
+    first: str | None,
+    count: int | None,
+    each: Callable[[str], None] = _nothing,
 ) -> Iterator[Filed]:
     """Prove the batch's next units, one after the other, until the operator stops or ``count`` are done.
 
+    ``each`` is called with a unit's serial before its run.
     Stopped where the operator stops before the first of them is done; later, stopping is how a batch ends.
     """
     for done, one in enumerate(proving.next_units(wish, records, first, count)):
+        each(one.unit)
         try:
             filed = proving.prove(one, _needed(product), session, records)
         except Stopped as stopped:
@@ -206,31 +255,56 @@ def calibration_plan_for(wish: Wish) -> Plan:
     return proving.plan_of_calibration(files.read_bench(wish.bench or ""))
 
 
-def latest_units(records: Records, limit: int, batch: str | None) -> list[dict[str, Any]]:
-    """Return the newest proof of each unit, newest first, as plain rows."""
-    return [_row(entry.record()) for entry in records.log.latest(limit, batch=batch)]
+def latest_units(records: Records, limit: int | None, asked: Query) -> list[dict[str, Any]]:
+    """Return the newest proof of each unit, newest first, as plain rows: from the log's tables, no record is parsed."""
+    return [_row(line) for line in records.log.lines(asked, limit)]
 
 
-def _row(proof: Proof) -> dict[str, Any]:
-    coupling = proof.figures.get("coupling_db")
+def _row(line: Line) -> dict[str, Any]:
+    figures = ("coupling_db", "flatness_db", "return_loss_db", "insertion_loss_db", "swr")
     return {
-        "unit": proof.unit,
-        "proof": proof.proof,
-        "batch": proof.batch,
-        "type": proof.type.name,
-        "when": proof.circumstances.when,
-        "decision": proof.decision,
-        "coupling_db": None if coupling is None else coupling.value,
-        "faults": [fault.fault for fault in proof.faults],
+        "unit": line.unit,
+        "proof": line.proof,
+        "batch": line.batch,
+        "type": line.type,
+        "bench": line.bench,
+        "when": line.when,
+        "decision": line.decision,
+        "probability": line.probability,
+        **{name: line.figures[name].value if name in line.figures else None for name in figures},
+        "faults": [fault for fault, _ in line.faults],
+        "due": line.due,
     }
+
+
+def utc_now(records: Records) -> str:
+    """Return the time by the log's clock as the log writes times in UTC."""
+    return f"{records.clock.now().astimezone(UTC):%Y-%m-%dT%H:%M:%S.%fZ}"
+
+
+def program_name() -> str:
+    """Return the program and its version as records say it."""
+    return f"tapproof {__version__}"
+
+
+def batch_report(records: Records, name: str) -> BatchReport:
+    """Return units and statistics of a batch. UsageError where the log knows no such batch."""
+    from harness.log.batches import batch_report as report
+
+    return report(records.log, name)
+
+
+def unit_entries(records: Records, unit: str) -> list[LogEntry]:
+    """Return a unit's entries, newest first, withdrawn ones too. UsageError where the log does not know the unit."""
+    entries = records.log.history(unit)
+    if not entries:
+        raise UsageError(f"the log in {records.root} knows no unit {unit!r}", hint="'tapproof list' shows the units it knows.")
+    return entries
 
 
 def unit_history(records: Records, unit: str) -> list[Proof]:
     """Return a unit's proofs, newest first. UsageError where the log does not know the unit."""
-    entries = records.log.history(unit)
-    if not entries:
-        raise UsageError(f"the log in {records.root} knows no unit {unit!r}", hint="'tapproof list' shows the units it knows.")
-    return [entry.record() for entry in entries]
+    return [entry.record() for entry in unit_entries(records, unit)]
 
 
 def design_parts(paths: Sequence[Path]) -> Parts:

@@ -44,6 +44,7 @@ def test_a_proof_folder_holds_everything_with_its_checksum(tmp_path: Path) -> No
         "raw/line.s2p",
         "sample.s1p",
         "sheet.html",
+        "sweeps.npz",
         "transcript.txt",
         "unit.s3p",
     ]
@@ -70,7 +71,7 @@ def test_the_sweeps_come_back_bit_for_bit(tmp_path: Path) -> None:
     np.testing.assert_array_equal(again.trace("s21"), raw()["line-2"].trace("s21"))
 
 
-@pytest.mark.parametrize("operations", range(11))
+@pytest.mark.parametrize("operations", range(12))
 def test_a_disk_that_fills_up_leaves_nothing_behind(tmp_path: Path, operations: int) -> None:
     with pytest.raises(StoreError, match="no space left on device") as caught:
         file_one(tmp_path, FullDisk(operations))
@@ -81,7 +82,7 @@ def test_a_disk_that_fills_up_leaves_nothing_behind(tmp_path: Path, operations: 
 
 
 def test_a_disk_with_just_enough_room_is_enough(tmp_path: Path) -> None:
-    assert verify_folder(file_one(tmp_path, FullDisk(11))) == []  # 10 files and the final name
+    assert verify_folder(file_one(tmp_path, FullDisk(12))) == []  # 11 files and the final name
 
 
 class Killed(Exception):
@@ -142,7 +143,7 @@ def test_a_note_that_is_no_unicode_is_refused_before_anything_is_written(tmp_pat
     assert tree(tmp_path) == []
 
 
-@pytest.mark.parametrize("name", ["../x.txt", "proof.json", "line.s2p", "raw", ".hidden", "a/b"])
+@pytest.mark.parametrize("name", ["../x.txt", "proof.json", "line.s2p", "sweeps.npz", "raw", ".hidden", "a/b"])
 def test_a_text_with_a_name_that_cannot_be_is_refused(tmp_path: Path, name: str) -> None:
     with pytest.raises(StoreError, match="name"):
         write_proof(tmp_path, proof(), corrected(), {}, {name: "x"})

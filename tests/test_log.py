@@ -13,7 +13,7 @@ import pytest
 
 from harness.errors import StoreError, UsageError
 from harness.files import LogAddress, write_proof
-from harness.log import LogEntry, check_log, enter_missing, open_log
+from harness.log import LogEntry, Query, check_log, enter_missing, open_log
 from harness.log.unit_log import Log
 from harness.records import Decision
 from tests.records_for_files import WHEN, corrected, proof, tree
@@ -225,12 +225,9 @@ def test_a_writing_transaction_keeps_others_from_writing_from_its_first_moment(l
 
 def test_the_listing_is_read_along_the_index_on_time(log: Log) -> None:
     """50 of 100,000 proofs must not need a sort of all of them; asked of SQLite's own plan."""
-    from sqlalchemy import select
+    from harness.log.queries import newest_lines
 
-    from harness.log.schema import PROOFS
-    from harness.log.unit_log import _is_newest_of_unit
-
-    query = select(PROOFS.c.id).where(_is_newest_of_unit()).order_by(PROOFS.c.measured.desc(), PROOFS.c.id.desc()).limit(50)
+    query = newest_lines(Query(), 50)
     with log._engine.connect() as connection:
         plan = [
             row[3]

@@ -14,18 +14,25 @@ def show(
     log: LogOption = None,
     json_: JsonOption = False,
 ) -> int:
-    """Show one unit's history."""
+    """Show one unit's history, withdrawn proofs too."""
     from harness import wiring
-    from harness.cli.output import print_json
+    from harness.cli.output import print_json, printable
     from harness.cli.print_proof import proof_lines
 
     with wiring.open_store(log) as store:
-        proofs = wiring.unit_history(store, unit)
+        entries = wiring.unit_entries(store, unit)
+    proofs = [(entry, entry.record()) for entry in entries]
     if json_:
-        print_json({"unit": unit, "proofs": [proof.summary() for proof in proofs]})
+        told = [
+            {**proof.summary(), "withdrawn": entry.withdrawn, "withdrawn_when": entry.withdrawn_when} for entry, proof in proofs
+        ]
+        print_json({"unit": unit, "proofs": told})
         return 0
     typer.echo(f"{unit}: {len(proofs)} proof{'s' if len(proofs) != 1 else ''}, newest first")
-    for proof in proofs:
+    for entry, proof in proofs:
         when = proof.circumstances.when[:16].replace("T", " ")
-        typer.echo("\n".join(["", f"{when}  proof {proof.proof}  {proof.circumstances.sequence}", *proof_lines(proof)]))
+        typer.echo("\n".join(["", f"{when}  proof {proof.proof}  {proof.circumstances.sequence}"]))
+        if entry.withdrawn is not None:
+            typer.echo(printable(f"withdrawn {(entry.withdrawn_when or '')[:10]}: {entry.withdrawn}"))
+        typer.echo("\n".join(proof_lines(proof)))
     return 0

@@ -10,7 +10,7 @@ from pydantic import ValidationError
 
 from harness.errors import FileError, StoreError
 from harness.files.disk import Disk, sha256_of, store_error, write_folder
-from harness.files.names import dated_name, folder_name, utc_time
+from harness.files.names import dated_name, folder_name, name_of_folder, utc_time
 from harness.files.proofs import sweep_contents
 from harness.files.reading import decode, read_bytes, read_text
 from harness.files.sweep_files import MAX_TOUCHSTONE_BYTES, file_name
@@ -75,6 +75,20 @@ def list_calibrations(root: Path, bench: str) -> list[CalibrationRecord]:
         if record.bench == bench:
             records.append(record)
     return sorted(records, key=lambda record: utc_time(record.made), reverse=True)
+
+
+def damaged_calibrations(root: Path) -> list[str]:
+    """Return what is wrong with filed calibrations, a sentence each: every file of every one is read."""
+    wrong: list[str] = []
+    top = root / CALIBRATIONS
+    for bench in sorted(top.iterdir()) if top.is_dir() else []:
+        for folder in _newest_folders(root, name_of_folder(bench.name)):
+            try:
+                for name, digest in _read_record(folder).files.items():
+                    _read_raw(folder, name, digest)
+            except StoreError as error:
+                wrong.append(error.message)
+    return wrong
 
 
 def _ids(identity: str) -> Iterator[str]:

@@ -66,6 +66,11 @@ def check_file_name(name: str) -> str:
     return name
 
 
+def is_device(name: str) -> bool:
+    """Tell whether a file of this name would be a device on some systems (CON, NUL, COM1.txt …)."""
+    return _DEVICE.match(name) is not None
+
+
 def utc_time(iso: str) -> datetime:
     """Return an ISO 8601 time with offset as a time in UTC; StoreError where it is none."""
     try:

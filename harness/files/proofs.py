@@ -7,6 +7,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from harness.errors import FileError, StoreError
+from harness.files.compact import SWEEPS_FILE, pack_sweeps, unpack_sweeps
 from harness.files.disk import PARTIAL, Disk, sha256_of, store_error, write_folder
 from harness.files.names import check_file_name, check_id, dated_name, folder_name
 from harness.files.reading import read_bytes, read_text
@@ -32,9 +33,10 @@ def write_proof(
 ) -> tuple[Proof, Path]:
     """File a proof under the log folder ``root``; return it with the SHA-256 of every file, and its folder.
 
-    ``sweeps``: corrected sweeps by name, the assembled three-port under "unit"; ``raw``: raw sweeps, the calibration's among
-    them, kept under ``raw/``; ``texts``: file name → text ("transcript.txt", "sheet.html"). StoreError: the folder is there
-    already or cannot be written; then nothing of it is left behind. UsageError: a unit's name that is none.
+    ``sweeps``: corrected sweeps by name, the assembled three-port under "unit"; they are kept as arrays too (``sweeps.npz``).
+    ``raw``: raw sweeps, the calibration's among them, kept under ``raw/``. ``texts``: file name → text ("transcript.txt",
+    "sheet.html"). StoreError: the folder is there already or cannot be written; then nothing of it is left behind.
+    UsageError: a unit's name that is none.
     """
     target = root / PROOFS / folder_name(proof.unit) / dated_name(proof.circumstances.when, proof.proof)
     contents = _contents(sweeps, raw, texts)
@@ -61,6 +63,26 @@ def read_proof_sweeps(folder: Path) -> dict[str, Sweep]:
             raise FileError(f"{folder}: {wrong}", hint="Use another proof, or the copy of this one.", file=str(folder / file))
         sweeps[match["name"]] = read_sweep_file(folder / file, match["name"], int(match["ports"]))
     return sweeps
+
+
+def read_stored_sweeps(folder: Path, files: Mapping[str, str] | None = None) -> dict[str, Sweep]:
+    """Return the corrected sweeps of a proof's folder by name, without comments, from its arrays: no text is parsed.
+
+    ``files``: the proof's file names and SHA-256, where they are known already. A proof filed without arrays gives the sweeps
+    of its Touchstone files. FileError where a file was changed, is missing, or holds anything but arrays of numbers.
+    """
+    listed = read_proof(folder).files if files is None else files
+    if SWEEPS_FILE not in listed:
+        return read_proof_sweeps(folder)
+    path = folder / SWEEPS_FILE
+    data = read_bytes(path, "the proof's arrays", MAX_KEPT_BYTES)
+    if sha256_of(data) != listed[SWEEPS_FILE]:
+        raise FileError(
+            f"{path} was changed after it was filed: its SHA-256 is another",
+            hint="Use another proof, or the copy of this one.",
+            file=str(path),
+        )
+    return unpack_sweeps(data, str(path))
 
 
 def verify_folder(folder: Path) -> list[str]:
@@ -100,10 +122,10 @@ def sweep_contents(sweeps: Mapping[str, Sweep], prefix: str = "") -> dict[str, b
 def _contents(sweeps: Mapping[str, Sweep], raw: Mapping[str, Sweep], texts: Mapping[str, str]) -> dict[str, bytes]:
     corrected, beside = sweep_contents(sweeps), sweep_contents(raw, f"{RAW}/")
     written = {check_file_name(name): _text_bytes(name, text) for name, text in texts.items()}
-    clash = written.keys() & {*corrected, PROOF_FILE, RAW}
+    clash = written.keys() & {*corrected, PROOF_FILE, RAW, SWEEPS_FILE}
     if clash:
         raise StoreError(f"the name {min(clash)} is given twice in one proof", hint="Call the text something else.")
-    return {**corrected, **beside, **written}
+    return {**corrected, **beside, SWEEPS_FILE: pack_sweeps(sweeps), **written}
 
 
 def _record_bytes(proof: Proof) -> bytes:

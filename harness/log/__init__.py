@@ -1,7 +1,8 @@
 """The unit log: which units were proved, when, and what came of it. The database library is imported late, by ``open_log``.
 
-A proof's folder is filed first, then its row is written; a folder that the database does not know yet (the program was killed
-in between, or the database was lost) is entered by :func:`enter_missing`.
+A proof's folder is filed first, then its row is written. A marker stands from before the folder until after the row, so a
+proof that was cut off in between is entered by whoever opens the log next (:func:`enter_pending`); :func:`enter_missing` enters
+whatever the database does not know, a whole lost database too.
 """
 
 from __future__ import annotations
@@ -10,12 +11,24 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from harness.files import LogAddress
-from harness.log.entries import Adopted, LogEntry
+from harness.log.entries import Adopted, Checked, Line, LogEntry, Query
 
 if TYPE_CHECKING:
     from harness.log.unit_log import Log
 
-__all__ = ["Adopted", "Log", "LogEntry", "check_log", "enter_missing", "open_log"]
+__all__ = [
+    "Adopted",
+    "Checked",
+    "Line",
+    "Log",
+    "LogEntry",
+    "Query",
+    "check_log",
+    "enter_missing",
+    "enter_pending",
+    "examine",
+    "open_log",
+]
 
 if not TYPE_CHECKING:
 
@@ -45,8 +58,22 @@ def enter_missing(root: Path, log: Log) -> Adopted:
     return enter(root, log)
 
 
+def enter_pending(root: Path, log: Log) -> Adopted:
+    """Enter what runs that were cut off filed and did not enter: a look into one small folder, so it is done at every opening."""
+    from harness.log.adopting import enter_pending as enter
+
+    return enter(root, log)
+
+
 def check_log(root: Path, log: Log) -> list[str]:
     """Return what is wrong with the log, a sentence each: every file of every proof is read. Empty where all is well."""
     from harness.log.adopting import check_log as check
 
     return check(root, log)
+
+
+def examine(root: Path, log: Log) -> Checked:
+    """Enter what is missing, then read every stored file; return both."""
+    from harness.log.adopting import examine as look
+
+    return look(root, log)

@@ -57,11 +57,13 @@ def told(address: LogAddress, doing: str) -> Iterator[None]:
 
 def _server(database: str) -> Engine:
     try:
-        return create_engine(make_url(database).set(drivername="postgresql+psycopg"))
+        return create_engine(make_url(database).set(drivername="postgresql+psycopg"), pool_pre_ping=True)
     except (ArgumentError, ValueError):
         raise UsageError("--log: the database's address cannot be read", hint="Write postgresql://user@host/database.") from None
     except (ModuleNotFoundError, NoSuchModuleError):
-        raise StoreError("a shared log needs the psycopg library, which is not installed", hint="Install psycopg.") from None
+        raise StoreError(
+            "a shared log needs the psycopg library, which is not installed", hint="Install tapproof[shared]."
+        ) from None
 
 
 def _prepare_sqlite(connection: Any, _record: object) -> None:

@@ -5,12 +5,14 @@ Plain SQL that every database of the log understands.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 from sqlalchemy import Connection, Engine, inspect, text
 
-from harness.errors import StoreError
+from harness.errors import FileError, StoreError
+from harness.log.due import due_time
+from harness.records import parse_proof
 
 
 @dataclass(frozen=True)
@@ -20,6 +22,20 @@ class Migration:
     number: int
     name: str
     statements: tuple[str, ...]
+    fill: Callable[[Connection], None] | None = None
+    """Fills new columns from what is there; runs after the statements, in the same transaction."""
+
+
+def _fill_due(connection: Connection) -> None:
+    """Tell when each unit is due, from the type in each proof's record; a record that cannot be read leaves it open."""
+    rows = connection.execute(text("SELECT id, record FROM proofs WHERE record LIKE '%recheck_months%'"))
+    for identity, record in rows.all():
+        try:
+            proof = parse_proof(record, identity)
+        except FileError:
+            continue
+        due = due_time(proof.circumstances.when, proof.type.type.recheck_months)
+        connection.execute(text("UPDATE proofs SET due = :due WHERE id = :id"), {"due": due, "id": identity})
 
 
 MIGRATIONS = (
@@ -51,6 +67,19 @@ MIGRATIONS = (
             "CREATE INDEX figures_by_name ON figures (name, value)",
         ),
     ),
+    Migration(
+        3,
+        "when due, when withdrawn, where kept",
+        (
+            "ALTER TABLE proofs ADD COLUMN due VARCHAR(27)",
+            "ALTER TABLE proofs ADD COLUMN withdrawn_when VARCHAR(40)",
+            "ALTER TABLE proofs ADD COLUMN kept VARCHAR(64)",
+            "CREATE INDEX proofs_by_due ON proofs (due, id)",
+            "CREATE INDEX faults_by_name ON faults (fault, proof)",
+            "CREATE INDEX units_by_entered ON units (entered)",
+        ),
+        _fill_due,
+    ),
 )
 
 
@@ -70,7 +99,7 @@ def migrate(engine: Engine, migrations: Sequence[Migration] = MIGRATIONS) -> int
     writing = engine.execution_options(writes=True)
     for migration in migrations[version:]:
         with writing.begin() as connection:
-            _take_turns(connection)
+            take_turns(connection)
             if _version(connection) < migration.number:
                 _apply(connection, migration)
     return len(migrations)
@@ -94,11 +123,13 @@ def _apply(connection: Connection, migration: Migration) -> None:
         connection.execute(text("CREATE TABLE migrations (number INTEGER NOT NULL PRIMARY KEY, name VARCHAR(100) NOT NULL)"))
     for statement in migration.statements:
         connection.execute(text(statement))
+    if migration.fill is not None:
+        migration.fill(connection)
     record = text("INSERT INTO migrations (number, name) VALUES (:number, :name)")
     connection.execute(record, {"number": migration.number, "name": migration.name})
 
 
-def _take_turns(connection: Connection) -> None:
+def take_turns(connection: Connection) -> None:
     """SQLite's writing transactions take turns by themselves; PostgreSQL's need a lock for the length of the transaction."""
     if connection.dialect.name == "postgresql":
         connection.execute(text("SELECT pg_advisory_xact_lock(7201935)"))

@@ -32,8 +32,14 @@ PROOFS = Table(
     Column("folder", String(300), nullable=False),
     Column("record", Text, nullable=False),
     Column("withdrawn", Text),
+    Column("due", String(27)),
+    Column("withdrawn_when", String(40)),
+    Column("kept", String(64)),
 )
-"""``measured`` is UTC with a fixed width ("2024-05-04T08:11:12.000000Z"), so that text sorts by time on every database."""
+"""``measured`` and ``due`` (for the next proof, None: never) are UTC with a fixed width ("2024-05-04T08:11:12.000000Z"), so that
+text sorts by time on every database. ``withdrawn``: the reason. ``kept``: the id of the log folder that holds the proof's files,
+where a server serves several; None in a log of one folder.
+"""
 
 FIGURES = Table(
     "figures",
@@ -60,3 +66,6 @@ Index("proofs_by_unit", PROOFS.c.unit, PROOFS.c.measured, PROOFS.c.id)
 Index("proofs_by_batch", PROOFS.c.batch, PROOFS.c.measured)
 Index("units_by_batch", UNITS.c.batch, UNITS.c.entered)
 Index("figures_by_name", FIGURES.c.name, FIGURES.c.value)
+Index("proofs_by_due", PROOFS.c.due, PROOFS.c.id)
+Index("faults_by_name", FAULTS.c.fault, FAULTS.c.proof)
+Index("units_by_entered", UNITS.c.entered)

@@ -1,4 +1,4 @@
-"""The log itself: writing a proof in one transaction, and the queries."""
+"""The log itself: writing a proof in one transaction, and the questions it answers."""
 
 from __future__ import annotations
 
@@ -6,20 +6,21 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from sqlalchemy import ColumnElement, Connection, Select, and_, func, insert, not_, or_, select, update
-from sqlalchemy.engine import Row
+from sqlalchemy import Select, func, insert, select, update
 
 from harness.errors import StoreError, UsageError
-from harness.files import LogAddress, check_name
-from harness.files.names import utc_time
+from harness.files import LogAddress, folder_id
 from harness.log.engine import make_engine, told
-from harness.log.entries import LogEntry
-from harness.log.migrations import migrate
-from harness.log.schema import FAULTS, FIGURES, PROOFS, UNITS
+from harness.log.entering import enter_results, enter_unit, proof_row, update_unit
+from harness.log.entries import Line, LogEntry, Query
+from harness.log.migrations import migrate, take_turns
+from harness.log.queries import conditions, entry_of, is_newest_of_unit, is_rare, lines, newest_lines, proofs_of_batch
+from harness.log.schema import PROOFS, UNITS
 from harness.log.serials import first_serial, following_serial
-from harness.records import Proof
+from harness.records import Proof, parse_proof
 
 LATEST = 50
+WAITS = "The proof is whole in its folder; the next command that opens the log enters it."
 
 
 class Log:
@@ -32,6 +33,7 @@ class Log:
         try:
             with told(address, "open"):
                 self.version = migrate(self._engine)
+            self.kept = folder_id(address.folder) if address.database is not None else None
         except BaseException:
             self._engine.dispose()
             raise
@@ -39,22 +41,52 @@ class Log:
     def record(self, proof: Proof, folder: Path) -> bool:
         """Enter a filed proof and its folder, in one transaction; False where it was entered before, unchanged.
 
-        StoreError where another proof has its id, or where the folder is not in the log folder.
+        StoreError where another proof has its id, where the folder is not in the log folder, or where the database is out of
+        reach; the hint says then that the proof is not lost.
         """
-        row = _proof_row(proof, self._relative(folder))
-        with told(self.address, "write"), self._writing.begin() as connection:
-            known = connection.execute(select(PROOFS.c.record).where(PROOFS.c.id == proof.proof)).scalar()
-            if known is not None:
-                if known == row["record"]:
-                    return False
-                raise StoreError(
-                    f"another proof with the id {proof.proof} is in the log",
-                    hint="Run 'tapproof log check' to see which of the two was changed.",
-                )
-            _enter_unit(connection, proof)
-            connection.execute(insert(PROOFS).values(row))
-            _enter_results(connection, proof)
-        return True
+        row = proof_row(proof, self._relative(folder), self.kept)
+        try:
+            with told(self.address, "write"):
+                known = self._enter(proof, row)
+        except StoreError as error:
+            raise StoreError(error.message, hint=f"{WAITS} {error.hint}") from None
+        if known is None:
+            return True
+        if known == row["record"] or parse_proof(known, "the log's record") == proof:  # a later version writes more fields
+            return False
+        raise StoreError(
+            f"another proof with the id {proof.proof} is in the log",
+            hint="Run 'tapproof log check' to see which of the two was changed.",
+        )
+
+    def _enter(self, proof: Proof, row: dict[str, Any]) -> str | None:
+        """Enter a proof, or return the record that stands under its id already. Writers take turns: none overtakes another."""
+        with self._writing.begin() as connection:
+            take_turns(connection)
+            known: str | None = connection.execute(select(PROOFS.c.record).where(PROOFS.c.id == proof.proof)).scalar()
+            if known is None:
+                enter_unit(connection, proof)
+                connection.execute(insert(PROOFS).values(row))
+                update_unit(connection, proof.unit)
+                enter_results(connection, proof)
+        return known
+
+    def lines(self, asked: Query | None = None, limit: int | None = LATEST) -> list[Line]:
+        """Return the newest proof that counts of each unit, newest first, without records; ``limit`` None: all units.
+
+        Where due units are asked for, the longest due stands first.
+        """
+        with told(self.address, "read"), self._engine.connect() as connection:
+            wish = asked or Query()
+            return lines(connection, newest_lines(wish, limit, rare=is_rare(connection, wish.fault)))
+
+    def batch_lines(self, name: str) -> list[Line]:
+        """Return every proof of a batch's units, withdrawn ones too: by the order in which the units were entered, oldest first.
+
+        An empty list where no unit is in such a batch.
+        """
+        with told(self.address, "read"), self._engine.connect() as connection:
+            return lines(connection, proofs_of_batch(name))
 
     def latest(
         self,
@@ -65,10 +97,9 @@ class Log:
         bench: str | None = None,
         decision: str | None = None,
     ) -> list[LogEntry]:
-        """Return the newest proof of each unit, newest first; those withdrawn do not count. ``limit`` None: all units."""
-        wanted = {PROOFS.c.batch: batch, PROOFS.c.type: type_name, PROOFS.c.bench: bench, PROOFS.c.decision: decision}
-        filters = [column == value for column, value in wanted.items() if value is not None]
-        query = select(PROOFS).where(_is_newest_of_unit(), *filters)
+        """Return the newest proof of each unit with its record, newest first; those withdrawn do not count."""
+        asked = Query(batch=batch, type_name=type_name, bench=bench, decision=decision)
+        query = select(PROOFS).where(is_newest_of_unit(), *conditions(asked))
         return self._entries(query.order_by(PROOFS.c.measured.desc(), PROOFS.c.id.desc()).limit(limit))
 
     def history(self, unit: str) -> list[LogEntry]:
@@ -78,8 +109,8 @@ class Log:
 
     def batch(self, name: str) -> list[LogEntry]:
         """Return the newest proof of each unit of a batch, by the order in which the units were entered."""
-        query = select(PROOFS).join(UNITS, UNITS.c.name == PROOFS.c.unit).where(UNITS.c.batch == name, _is_newest_of_unit())
-        return self._entries(query.order_by(UNITS.c.entered))
+        query = select(PROOFS).join(UNITS, UNITS.c.name == PROOFS.c.unit).where(UNITS.c.batch == name, is_newest_of_unit())
+        return self._entries(query.order_by(UNITS.c.entered, UNITS.c.name))
 
     def proof(self, identity: str) -> LogEntry | None:
         """Return one proof by its id, or None."""
@@ -90,10 +121,37 @@ class Log:
         """Return every proof, oldest first."""
         return self._entries(select(PROOFS).order_by(PROOFS.c.measured, PROOFS.c.id))
 
-    def folders(self) -> dict[str, str]:
-        """Return proof id → folder of every proof."""
+    def ids(self, unit: str | None = None, batch: str | None = None) -> list[str]:
+        """Return proof ids, all or of one unit or batch: by the order in which units were entered, the oldest proof first."""
+        query = select(PROOFS.c.id).join(UNITS, UNITS.c.name == PROOFS.c.unit)
+        for column, value in ((PROOFS.c.unit, unit), (UNITS.c.batch, batch)):
+            query = query if value is None else query.where(column == value)
         with told(self.address, "read"), self._engine.connect() as connection:
-            return {row.id: row.folder for row in connection.execute(select(PROOFS.c.id, PROOFS.c.folder))}
+            ordered = query.order_by(UNITS.c.entered, UNITS.c.name, PROOFS.c.measured, PROOFS.c.id)
+            return list(connection.execute(ordered).scalars())
+
+    def folders(self) -> dict[str, str]:
+        """Return proof id → folder of every proof that is kept in this log folder."""
+        query = select(PROOFS.c.id, PROOFS.c.folder)
+        query = query if self.kept is None else query.where((PROOFS.c.kept == self.kept) | PROOFS.c.kept.is_(None))
+        with told(self.address, "read"), self._engine.connect() as connection:
+            return {row.id: row.folder for row in connection.execute(query)}
+
+    def withdrawals(self) -> dict[str, str]:
+        """Return proof id → reason of every withdrawn proof."""
+        query = select(PROOFS.c.id, PROOFS.c.withdrawn).where(PROOFS.c.withdrawn.is_not(None))
+        with told(self.address, "read"), self._engine.connect() as connection:
+            return {row.id: row.withdrawn for row in connection.execute(query)}
+
+    def unit_names(self) -> list[str]:
+        """Return the names of all units, sorted."""
+        with told(self.address, "read"), self._engine.connect() as connection:
+            return list(connection.execute(select(UNITS.c.name).order_by(UNITS.c.name)).scalars())
+
+    def count(self) -> int:
+        """Return how many proofs are in the log."""
+        with told(self.address, "read"), self._engine.connect() as connection:
+            return int(connection.execute(select(func.count()).select_from(PROOFS)).scalar_one())
 
     def next_serial(self, batch: str, first: str | None = None) -> str:
         """Return the serial after the batch's last one ("CL-0007" → "CL-0008"); for a new batch ``first``, or "<batch>-0001".
@@ -108,14 +166,22 @@ class Log:
                 serial = following_serial(serial)
         return serial
 
-    def withdraw(self, identity: str, reason: str) -> None:
-        """Set a proof aside with a reason; its files and its row stay. UsageError: no such proof, or no reason."""
+    def withdraw(self, identity: str, reason: str, when: str | None = None) -> None:
+        """Set a proof aside with a reason; its files and its row stay.
+
+        UsageError: no such proof, no reason, or withdrawn before (a correction is not corrected by writing over it).
+        """
         if not reason.strip():
             raise UsageError("a proof is withdrawn with a reason", hint="Say in a few words why it does not count.")
+        this = PROOFS.c.id == identity
         with told(self.address, "write"), self._writing.begin() as connection:
-            done = connection.execute(update(PROOFS).where(PROOFS.c.id == identity).values(withdrawn=reason.strip()))
-            if done.rowcount == 0:
+            take_turns(connection)
+            found = connection.execute(select(PROOFS.c.withdrawn).where(this)).first()
+            if found is None:
                 raise UsageError(f"the log has no proof {identity}", hint="'tapproof show UNIT' lists a unit's proofs.")
+            if found.withdrawn is not None:
+                raise UsageError(f"proof {identity} is withdrawn already: {found.withdrawn}", hint="Nothing was changed.")
+            connection.execute(update(PROOFS).where(this).values(withdrawn=reason.strip(), withdrawn_when=when))
 
     def close(self) -> None:
         """Close the database. Twice is no error."""
@@ -140,73 +206,4 @@ class Log:
 
     def _entries(self, query: Select[Any]) -> list[LogEntry]:
         with told(self.address, "read"), self._engine.connect() as connection:
-            return [_entry(row) for row in connection.execute(query)]
-
-
-def _is_newest_of_unit() -> ColumnElement[bool]:
-    """No later proof of the same unit counts. As an anti-join the index on time gives the first 50 without reading the rest."""
-    later = PROOFS.alias("later")
-    after = or_(later.c.measured > PROOFS.c.measured, and_(later.c.measured == PROOFS.c.measured, later.c.id > PROOFS.c.id))
-    exists = select(later.c.id).where(later.c.unit == PROOFS.c.unit, later.c.withdrawn.is_(None), after).exists()
-    return and_(PROOFS.c.withdrawn.is_(None), not_(exists))
-
-
-def _entry(row: Row[Any]) -> LogEntry:
-    return LogEntry(
-        unit=row.unit,
-        proof=row.id,
-        batch=row.batch,
-        type=row.type,
-        bench=row.bench,
-        when=row.measured_local,
-        decision=row.decision,
-        probability=row.probability,
-        program=row.program,
-        folder=row.folder,
-        withdrawn=row.withdrawn,
-        text=row.record,
-    )
-
-
-def _proof_row(proof: Proof, folder: str) -> dict[str, Any]:
-    when = proof.circumstances.when
-    return {
-        "id": proof.proof,
-        "unit": check_name(proof.unit),
-        "batch": None if proof.batch is None else check_name(proof.batch, "batch"),
-        "type": proof.type.name,
-        "bench": None if proof.bench is None else proof.bench.name,
-        "measured": f"{utc_time(when):%Y-%m-%dT%H:%M:%S.%fZ}",
-        "measured_local": when,
-        "decision": proof.decision,
-        "probability": proof.probability,
-        "program": proof.circumstances.program,
-        "folder": folder,
-        "record": proof.model_dump_json(),
-    }
-
-
-def _enter_unit(connection: Connection, proof: Proof) -> None:
-    known = connection.execute(select(UNITS.c.name).where(UNITS.c.name == proof.unit)).scalar()
-    if known is None:
-        entered = select(func.coalesce(func.max(UNITS.c.entered), 0) + 1).scalar_subquery()
-        row = {"name": proof.unit, "entered": entered, "batch": proof.batch, "type": proof.type.name}
-        connection.execute(insert(UNITS).values(row))
-        return
-    changed = {"type": proof.type.name} | ({} if proof.batch is None else {"batch": proof.batch})
-    connection.execute(update(UNITS).where(UNITS.c.name == proof.unit).values(changed))
-
-
-def _enter_results(connection: Connection, proof: Proof) -> None:
-    figures = [
-        {"proof": proof.proof, "name": name, "value": figure.value, "low": figure.low, "high": figure.high}
-        | {"decision": figure.decision}
-        for name, figure in proof.figures.items()
-    ]
-    faults = [
-        {"proof": proof.proof, "position": position, "fault": entry.fault, "weight": entry.weight}
-        for position, entry in enumerate(proof.faults)
-    ]
-    for table, rows in ((FIGURES, figures), (FAULTS, faults)):
-        if rows:
-            connection.execute(insert(table), rows)
+            return [entry_of(row) for row in connection.execute(query)]

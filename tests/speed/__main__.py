@@ -11,19 +11,27 @@ from collections.abc import Callable
 from datetime import datetime
 
 from harness import files
-from tests.speed import one_unit, processes
+from tests.speed import logs, one_unit, processes
 from tests.speed.measuring import Row
 
 MEASUREMENTS: dict[str, Callable[[], list[Row]]] = {
     "one-unit": one_unit.rows,
     "prove": processes.prove_rows,
     "help": processes.help_rows,
+    "log-size": logs.size_rows,
+    "log-write": logs.write_rows,
+    "batch": logs.statistics_rows,
+    "batch-memory": logs.memory_rows,
 }
 BASELINES = {
     "one-unit": "tests/speed/plain_script.py: the same messages to the same simulated analyser, and the same Touchstone files, "
     "with pyserial and scikit-rf and nothing else",
     "prove": "the same script as a process of its own",
     "help": "tests/speed/bare_typer.py: a typer program with one command",
+    "log-size": "the same question to a log of 1,000 proofs",
+    "log-write": "the same proof written into a log of 100",
+    "batch": "skrf.Network on the Touchstone files of the same sweeps",
+    "batch-memory": "500 MB",
 }
 
 
