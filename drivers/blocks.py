@@ -1,7 +1,8 @@
 """Blocks: arbitrary block data of IEEE 488.2, framed. Bytes in, verdicts out; no I/O.
 
 A definite block is ``#``, one digit d, d digits of byte count, the bytes, and the message terminator. The count must be the
-one that the points, values and item size give, and it is compared before a byte of the payload is taken.
+one that the points, values and item size give, and it is compared before a byte of the payload is taken. The terminator (LF or
+CRLF) must come: where one byte of the payload is lost, the terminator takes the place of the last one, and nothing follows.
 """
 
 from __future__ import annotations
@@ -25,10 +26,11 @@ class DefiniteBlock:
         self._echo = Echo(sent, echo)
         self._buffer = bytearray()
         self._payload_at: int | None = None
+        self._ended = False
         self._tail = b""
 
     def feed(self, data: bytes) -> Verdict:
-        """Take a piece. "quiet" where the payload is complete and its terminator has not come."""
+        """Take a piece; "more" until payload and terminator are complete."""
         self._tail = (self._tail + data[-TAIL:])[-TAIL:]
         data = self._echo.feed(data)
         self._buffer += data if self._buffer else data.lstrip(LINE_ENDS)
@@ -40,17 +42,18 @@ class DefiniteBlock:
         if len(self._buffer) < end:
             return "more"
         after = bytes(self._buffer[end : end + 3])
-        if after.strip(LINE_ENDS) or len(self._buffer) > end + 2:
+        if not b"\r\n".startswith(after) and after != b"\n":
             raise ReplyError(
                 f"{self._what}: {escaped(after)!r} follows the block where its terminator must stand",
                 hint="The byte count of the block is wrong, or a late reply is mixed in.",
             )
-        return "whole" if b"\n" in after else "quiet"
+        self._ended = after.endswith(b"\n")
+        return "whole" if self._ended else "more"
 
     def reply(self) -> Reply:
         """Return the payload; ReplyError where it is incomplete."""
         start = self._payload_at
-        if start is None or len(self._buffer) < start + self._length:
+        if start is None or not self._ended:
             raise ReplyError(f"{self._what}: the block is incomplete", hint="Try again.")
         return Reply(payload=bytes(self._buffer[start : start + self._length]), echoed=self._echo.found)
 

@@ -86,6 +86,12 @@ class IdentifyEntry(Ask):
     contains: str = ""
 
 
+class CorrectionEntry(Ask):
+    """``[correction]``: the query that tells whether the instrument corrects its data; ``on``: what it then answers."""
+
+    on: str = Field(default="1", min_length=1, max_length=40)
+
+
 class ReadBackEntry(Ask):
     """``[[read_back]]``: a query for settings: the values it ``gives`` in their order, or what it must answer (``says``)."""
 
@@ -154,6 +160,7 @@ class DialectFile(FileModel):
     dialect: DialectEntry
     identify: IdentifyEntry
     errors: Ask | None = None
+    correction: CorrectionEntry | None = None
     set_up: tuple[Ask, ...] = Field(min_length=1, max_length=64)
     read_back: tuple[ReadBackEntry, ...] = Field(min_length=1, max_length=64)
     words: WordsEntry = WordsEntry()

@@ -304,7 +304,7 @@ class CountedLines:
         if self._scan.rest or any(self._scan.lines[self._count :]):
             raise ReplyError(
                 f"{self._what}: more came than one reply; the last bytes are {escaped(self._tail)!r}",
-                hint="A late reply of an earlier message, or more points than asked for.",
+                hint="A late reply, an echo that the dialect does not know of, or more points than asked for.",
             )
         return "quiet" if got == self._count and self._scan.ended_by == CR else "whole"
 

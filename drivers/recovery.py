@@ -14,6 +14,16 @@ from drivers.transport import DRAIN_LIMIT, SILENCE_S, Limits, Session
 from harness.errors import LinkError, ReplyError, ReplyTimeout
 
 MOST_ATTEMPTS = 8
+ANOTHER = 3
+"""How often another identity must come, each after a silence, to be one, and no late reply."""
+
+
+def another(before: str | None, now: str | None) -> LinkError:
+    """Return the error of an instrument that is not the one that was found first."""
+    return LinkError(
+        f"another instrument answers: it was {before!r}, it is now {now!r}",
+        hint="Start again with the analyser that the run began with.",
+    )
 
 
 @dataclass
@@ -52,23 +62,38 @@ class IdentityRecovery:
         limits = self.limits()
         until = session.seconds() + limits.overall_s
         if self.clear_first:
-            session.remark("device clear")
-            session.transport.clear()
-            session.write_bare(self.clear_message)
+            self._clear(session, limits)
         before: str | None = None
+        alike = 0
         for _ in range(MOST_ATTEMPTS):
             session.wait_for_silence(limit_s=limits.overall_s)
             answer = self._answer(session, limits)
             wanted = self.stored() or before
             if answer is not None and answer == wanted and not session.wait_for_silence():
                 return
+            alike = alike + 1 if answer is not None and answer == before else 1
+            if alike >= ANOTHER:
+                raise another(self.stored(), answer)
             before = answer
             if session.seconds() >= until:
                 break
-        raise LinkError(
+        error = LinkError(
             f"{session.transport.address} does not answer to its identity query any more",
             hint="Switch the analyser off and on, check the cable, and start again: the run goes on where it stopped.",
         )
+        session.lost(error)
+        raise error
+
+    def _clear(self, session: Session, limits: Limits) -> None:
+        """Send a device clear in a silence, so that what was still coming stands in the transcript."""
+        session.wait_for_silence(limit_s=limits.overall_s)
+        session.remark("device clear")
+        try:
+            session.transport.clear()
+        except LinkError as error:
+            session.lost(error)
+            raise
+        session.write_bare(self.clear_message)
 
     def _answer(self, session: Session, limits: Limits) -> str | None:
         """Return what comes to the identity query, or None where that is no identity."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 from typing import Any
 
 import serial
@@ -29,6 +30,8 @@ class SerialLink:
     """A serial port, opened for this program alone."""
 
     kind: LinkKind = "stream"
+    checked = False
+    """No checksum: a USB bridge protects its own cable, not the line behind it."""
 
     def __init__(self, address: str, settings: SerialAddress) -> None:
         """Open the port; LinkError where it does not open."""
@@ -85,4 +88,6 @@ class SerialLink:
     def _lost(self, doing: str, error: BaseException) -> LinkError:
         if not self._port.is_open:
             return LinkError(f"{doing} {self.address}: the link is closed", hint="Start again.")
+        if "returned no data" in str(error):  # what pyserial says without a number when the device was pulled
+            error = OSError(errno.ENODEV, "")
         return link_error(self.address, doing, error)

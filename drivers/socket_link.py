@@ -18,6 +18,8 @@ class SocketLink:
     """One TCP connection."""
 
     kind: LinkKind = "stream"
+    checked = True
+    """TCP carries a checksum of its own (RFC 9293)."""
 
     def __init__(self, address: str, where: SocketAddress, open_timeout_s: float) -> None:
         """Connect; LinkError where nothing answers."""

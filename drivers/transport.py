@@ -34,10 +34,12 @@ class Transport(Protocol):
     """A link that carries bytes. Methods raise LinkError, with message and hint, when the device is gone.
 
     ``address``: what was opened. ``kind``: "stream" (serial, socket) or "message" (a link with a device clear of its own).
+    ``checked``: whether the link carries a checksum of its own, so that a changed bit cannot come through it.
     """
 
     address: str
     kind: LinkKind
+    checked: bool
 
     def write(self, data: bytes) -> None:
         """Send all of ``data``."""
@@ -75,6 +77,8 @@ class Session:
         self.transport = transport
         self.transcript = Transcript()
         self.dirty = False
+        self.gone = False
+        """Whether the link itself has failed; nothing more can be said before :meth:`reconnect`."""
         self.recover = recover
         self._clock = clock
         self._opened = clock()
@@ -133,6 +137,18 @@ class Session:
         """Send without looking at the dirty mark; for recoveries."""
         self._write(data)
 
+    def lost(self, error: LinkError) -> None:
+        """The device vanished: nothing more can be said over this link. It is closed, and ``error`` remarked."""
+        self.dirty = self.gone = True
+        self.remark(f"{error.kind}: {error.message}")
+        self.transport.close()
+
+    def reconnect(self, transport: Transport) -> None:
+        """Go on over a new link, with the same transcript. Dirty: what the instrument is at is not known."""
+        self.transport.close()
+        self.transport, self.gone, self.dirty = transport, False, True
+        self.remark(f"opened {transport.address} again")
+
     def close(self) -> None:
         """Close the link; never raises."""
         self.remark("closed")
@@ -160,7 +176,7 @@ class Session:
         try:
             self.transport.write(data)
         except LinkError as error:
-            self._gone(error)
+            self.lost(error)
             raise
 
     def _wait(
@@ -199,23 +215,17 @@ class Session:
         try:
             self.transport.drain()
         except LinkError as error:
-            self._gone(error)
+            self.lost(error)
             raise
 
     def _read(self, timeout: float) -> bytes:
         try:
             data = self.transport.read(timeout)
         except LinkError as error:
-            self._gone(error)
+            self.lost(error)
             raise
         self.transcript.received(self.seconds(), data)
         return data
-
-    def _gone(self, error: LinkError) -> None:
-        """The device vanished: nothing more can be said over this link."""
-        self.dirty = True
-        self.remark(f"{error.kind}: {error.message}")
-        self.transport.close()
 
     def _feed(self, framer: Framer, data: bytes) -> str:
         try:

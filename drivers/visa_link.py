@@ -1,23 +1,30 @@
 """A VISA instrument (HiSLIP, USBTMC, GPIB, VXI-11) as a transport, by pyvisa with its pure Python backend.
 
-Bare sockets do not come here: see :mod:`drivers.links`.
+Bare sockets do not come here: see :mod:`drivers.links`. The backend's calls run in a thread of their own: it may wait beyond its
+own time limit (a peer that sends byte by byte, or one that closes within a message that is being thrown away).
 """
 
 from __future__ import annotations
 
+import socket
 import time
+import traceback
 from collections.abc import Callable
-from typing import Any
+from typing import Any, TypeVar
 
 from drivers.links import link_error
-from drivers.transport import LinkKind
+from drivers.side_thread import Job, SideThread
+from drivers.transport import SLICE_S, LinkKind
 from harness.errors import LinkError
 
-PIECE = 65_536
+PIECE = 8192
 MESSAGE_GAP_S = 5.0
 """The longest gap within one message once its first byte has come."""
 WRITE_TIMEOUT_MS = 5000
+PATIENCE_S = 6.0
+"""How long a call that writes or clears may take, whatever the backend's own limit does."""
 BACKEND = "@py"
+NO_CHECKSUM = ("ASRL", "GPIB")
 
 _BY_NAME = {
     "error_resource_not_found": ("there is no such instrument", "Check the address, the cable, and that the analyser is on."),
@@ -29,13 +36,34 @@ _BY_NAME = {
     "error_invalid_object": ("the link is closed", "Start again."),
     "error_library_not_found": ("a VISA library is missing", "Install the driver that this kind of link needs."),
 }
+_BY_TEXT = {
+    "dropped by server": ("the analyser closed the connection", "Check that no other program took it, and start again."),
+    "synchronization error": ("what came is no message of this protocol", "Check the address; switch the analyser off and on."),
+    "message type": ("what came is no message of this protocol", "Check the address; switch the analyser off and on."),
+}
+"""What the pure Python backend says where it has no error number."""
+
+T = TypeVar("T")
+
+
+def _close_leftovers(error: BaseException) -> None:
+    """Close the sockets that the pure Python backend leaves open where it cannot connect; they hang on the error's frames."""
+    seen: BaseException | None = error
+    while seen is not None:
+        for frame, _ in traceback.walk_tb(seen.__traceback__):
+            for name in ("_sync", "_async"):
+                left = getattr(frame.f_locals.get("self"), name, None)
+                if isinstance(left, socket.socket):
+                    left.close()
+        seen = seen.__cause__ or seen.__context__
 
 
 class VisaLink:
     """One VISA resource that ends in INSTR.
 
     The first byte of a message is waited for alone, in slices: the backend drops what it has of a message when its timeout
-    runs out, and of one byte there is nothing to drop. The rest is then read with a longer timeout.
+    runs out, and of one byte there is nothing to drop. The rest is then read with a longer timeout. A read that has not ended
+    in the time that :meth:`read` was given goes on in the side thread, and the next :meth:`read` waits for it.
     """
 
     kind: LinkKind = "message"
@@ -53,30 +81,125 @@ class VisaLink:
         import pyvisa
 
         self.address = address
+        self.checked = not resource.upper().startswith(NO_CHECKSUM)
         self._pause = pause
-        self._errors = (pyvisa.Error, OSError, ValueError, EOFError, RuntimeError, AssertionError)
         self._done = pyvisa.constants.StatusCode.success_max_count_read
         self._timed_out = pyvisa.constants.StatusCode.error_timeout
-        self._last = 0x0A
+        self._reading: Job[bytes] | None = None
+        self._held = b""
+        self._closed = False
         try:
             manager = manager if manager is not None else pyvisa.ResourceManager(BACKEND)
             self._resource: Any = manager.open_resource(resource, open_timeout=int(1000 * open_timeout_s))
-        except self._errors as error:
+        except Exception as error:  # what backends raise has no common base
+            _close_leftovers(error)
             raise self._translate("opening", error) from error
+        self._side = SideThread(f"link to {resource}")
 
     def write(self, data: bytes) -> None:
         """Send ``data`` as one message."""
-        try:
+        self._end_reading()
+
+        def send() -> None:
             self._resource.timeout = WRITE_TIMEOUT_MS
             self._resource.write_raw(data)
-        except self._errors as error:
-            raise self._translate("writing to", error) from error
+
+        self._call("writing to", send)
 
     def read(self, timeout: float) -> bytes:
-        """Return one message, or a piece of a long one, waiting at most ``timeout`` seconds for its first byte.
+        """Return one message, or a piece of a long one, waiting at most ``timeout`` seconds.
 
         Where a message ends without a newline, the newline is added: its end is then told by the link alone.
         """
+        if self._held:
+            data, self._held = self._held, b""
+            return data
+        job = self._reading
+        if job is None:
+            job = self._reading = self._begin("reading from", lambda: self._piece(min(max(timeout, 0.001), SLICE_S)))
+        # The backend's own limit runs out a little later than ours: without the margin every empty read would end twice.
+        return self._read_out(job) if job.wait(timeout + 0.02) else b""
+
+    def drain(self) -> None:
+        """Drop what a read that was given up has brought since. A reply that nobody waits for is dropped by the protocol."""
+        self._end_reading()
+        self._held = b""
+
+    def clear(self) -> None:
+        """Send a device clear, and drop what came before it took hold.
+
+        The backend takes a reply that crosses the clear for its acknowledgement, and raises; the next try finds it gone.
+        """
+        self._end_reading()
+        self._held = b""
+
+        def clear() -> None:
+            self._resource.timeout = WRITE_TIMEOUT_MS
+            for last in (False, False, True):
+                try:
+                    self._resource.clear()
+                except RuntimeError as error:
+                    if last or "message type" not in str(error):
+                        raise
+                else:
+                    return
+
+        self._call("clearing", clear)
+
+    def close(self) -> None:
+        """Close the resource; never raises."""
+        self._closed = True
+        try:
+            self._resource.close()
+        except Exception:
+            return
+        finally:
+            self._side.end()
+
+    # -- inside -----------------------------------------------------------------------------------------------------------
+
+    def _begin(self, doing: str, call: Callable[[], T]) -> Job[T]:
+        if self._closed:
+            raise LinkError(f"{doing} {self.address}: the link is closed", hint="Start again.")
+        return self._side.begin(call)
+
+    def _call(self, doing: str, call: Callable[[], T]) -> T:
+        """Make a call of the backend in the side thread and return what it returns; LinkError where it fails or does not end."""
+        job = self._begin(doing, call)
+        if not job.wait(PATIENCE_S):
+            raise self._stuck(doing, PATIENCE_S)
+        try:
+            return job.result()
+        except Exception as error:
+            raise self._translate(doing, error) from error
+
+    def _end_reading(self) -> None:
+        """Wait for a read that was given up, and keep what it brings; LinkError where it does not end."""
+        job = self._reading
+        if job is None:
+            return
+        if not job.wait(MESSAGE_GAP_S + 2 * SLICE_S):
+            raise self._stuck("reading from", MESSAGE_GAP_S)
+        self._held += self._read_out(job)
+
+    def _read_out(self, job: Job[bytes]) -> bytes:
+        self._reading = None
+        try:
+            return job.result()
+        except LinkError:
+            raise
+        except Exception as error:
+            raise self._translate("reading from", error) from error
+
+    def _stuck(self, doing: str, seconds: float) -> LinkError:
+        self.close()
+        return LinkError(
+            f"{doing} {self.address}: the transfer did not come to an end within {seconds:.0f} s",
+            hint="Check the cable; switch the analyser off and on if it stays so.",
+        )
+
+    def _piece(self, timeout: float) -> bytes:
+        """Return one message or a piece of it, b"" where none begins in time; runs in the side thread."""
         first, ended = self._read(timeout, 1)
         if not first:
             return b""
@@ -90,24 +213,6 @@ class VisaLink:
             )
         return self._completed(first + rest) if ended else first + rest
 
-    def drain(self) -> None:
-        """Do nothing: a reply that nobody waits for is dropped by the protocol, and by :meth:`clear`."""
-
-    def clear(self) -> None:
-        """Send a device clear."""
-        try:
-            self._resource.timeout = WRITE_TIMEOUT_MS
-            self._resource.clear()
-        except self._errors as error:
-            raise self._translate("clearing", error) from error
-
-    def close(self) -> None:
-        """Close the resource; never raises."""
-        try:
-            self._resource.close()
-        except self._errors:
-            return
-
     def _read(self, timeout: float, count: int) -> tuple[bytes, bool]:
         """Return (bytes, whether the message ended with them)."""
         import pyvisa
@@ -119,8 +224,6 @@ class VisaLink:
         except pyvisa.VisaIOError as error:
             if error.error_code == self._timed_out:
                 return b"", False
-            raise self._translate("reading from", error) from error
-        except self._errors as error:
             raise self._translate("reading from", error) from error
         if not data:
             self._pause(min(timeout, 0.02))
@@ -141,6 +244,9 @@ class VisaLink:
         if name in _BY_NAME:
             what, hint = _BY_NAME[name]
             return LinkError(f"{doing} {self.address}: {what}", hint=hint)
+        for text, (what, hint) in _BY_TEXT.items():
+            if text in str(error):
+                return LinkError(f"{doing} {self.address}: {what}", hint=hint)
         found = link_error(self.address, doing, error)
         if "install" in found.message.lower():
             found.hint = "Install what the message names, beside this program. Network addresses need nothing more."

@@ -156,7 +156,7 @@ def _unit_ends(wish: Wish) -> UnitEnds:
 def _session(
     bench: Bench, product: Product | None, wish: Wish, records: Records, operator: Operator, stack: ExitStack
 ) -> Session:
-    from drivers.analyser import DialectAnalyser
+    from drivers.analyser import DialectAnalyser, Options
     from drivers.dialect import parse_dialect
     from drivers.links import open_link
 
@@ -174,15 +174,20 @@ def _session(
         served = stack.enter_context(start(bench, type_, session=sitting, adapter_sweeps=swept))
         address, place = served.address, served.bench.insert_unit
         operator = SimulatedHand(operator, served.bench.connect)
-    transport: Transport = open_link(address)
-    stack.callback(transport.close)
-    analyser = DialectAnalyser(
-        transport,
-        dialect,
+    options = Options(
         paths=bench.analyser.paths,
         point_time_s=bench.sweep.point_time,
         margin_s=bench.analyser.timeout_margin,
+        double_reading=bench.analyser.double_reading,
+        max_points=bench.analyser.max_points,
+        corrects_itself=bench.correction.by == "analyser",
     )
+    transport: Transport = open_link(address)
+    lost = stack.enter_context(ExitStack())
+    lost.callback(transport.close)
+    analyser = DialectAnalyser(transport, dialect, options=options, reopen=lambda: open_link(address))
+    lost.pop_all()
+    stack.callback(analyser.close)  # the analyser's transport may be another one after a reconnection
     analyser.identify()
     return Session(bench, analyser, operator, place, analyser.transcript.take)
 

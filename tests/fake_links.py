@@ -55,6 +55,7 @@ class FakeTransport:
     clock: FakeClock = field(default_factory=FakeClock)
     address: str = "fake://"
     kind: LinkKind = "stream"
+    checked: bool = True
     sent: list[bytes] = field(default_factory=list)
     waits: list[float] = field(default_factory=list)
     clears: int = 0
@@ -112,6 +113,10 @@ def cut(data: bytes, *places: int) -> list[bytes]:
     return [data[one:other] for one, other in pairwise(edges) if other > one]
 
 
+DRIFT = 1e-6
+"""What is added to every point from one sweep to the next: no two sweeps of a receiver are the same."""
+
+
 class FakePlain:
     """An analyser that speaks the plain serial language."""
 
@@ -143,7 +148,8 @@ class FakePlain:
         if word in traces:
             if not self.taken:
                 return ["error: nothing taken"]
-            return [f"{traces[word] * n / self.points:+.12e} {-1 / n:+.12e}" for n in range(1, self.points + 1)]
+            drift = DRIFT * (self.taken - 1)
+            return [f"{traces[word] * n / self.points + drift:+.12e} {-1 / n:+.12e}" for n in range(1, self.points + 1)]
         self.taken += word == "take"
         axis = [f"{hz:018.3f}" for hz in np.linspace(self.low, self.high, self.points)]
         span = [f"{self.low:.3f} {self.high:.3f} {self.points}"]
@@ -166,6 +172,7 @@ class FakeScpi:
             "FORMAT:DATA": "ASC,0",
             "FORMAT:BORDER": "NORM",
             "INITIATE:CONTINUOUS": "1",
+            "SENSE:CORRECTION:STATE": "0",
         }
         self.errors: list[str] = []
         self.taken = 0
@@ -221,7 +228,8 @@ class FakeScpi:
                 self.errors.append('-230,"Data corrupt or stale"')
                 return None
             scale = {"S11": 0.5, "S21": 0.25, "S12": 0.125, "S22": 0.0625}[which]
-            numbers = [part for n in range(1, points + 1) for part in (scale * n / points, -1 / n)]
+            drift = DRIFT * (self.taken - 1)
+            numbers = [part for n in range(1, points + 1) for part in (scale * n / points + drift, -1 / n)]
         form = self.values["FORMAT:DATA"]
         if form.startswith("ASC"):
             return ",".join(f"{number:+.12E}" for number in numbers).encode()

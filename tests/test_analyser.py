@@ -256,7 +256,7 @@ def test_a_late_scpi_reply_never_answers_the_next_question(message: str, delay: 
         set_up_and_sweep(device)
     assert device.set_up(GRID).averages == 1
     found = device.sweep(("s11", "s21"))
-    assert all((found[trace] == wanted[trace]).all() for trace in wanted)
+    assert all(found[trace] == pytest.approx(wanted[trace], abs=1e-4) for trace in wanted)
     assert transport.clears == (1 if kind == "message" else 0)
     assert "place found" in device.transcript.text()
 
@@ -276,7 +276,7 @@ def test_a_late_plain_reply_never_answers_the_next_question(message: str, delay:
         set_up_and_sweep(device)
     device.set_up(GRID)
     found = device.sweep(("s11", "s21"))
-    assert all((found[trace] == wanted[trace]).all() for trace in wanted)
+    assert all(found[trace] == pytest.approx(wanted[trace], abs=1e-4) for trace in wanted)
 
 
 def test_half_a_line_left_by_an_earlier_program_harms_nothing() -> None:
@@ -359,7 +359,7 @@ def test_a_rehearsal_tries_every_message(kind: str) -> None:
     device, transport = plain() if kind == "plain" else scpi()
     tried = list(device.rehearse(GRID))
     assert all(one.ok for one in tried)
-    assert len(tried) == (9 if kind == "plain" else 23)
+    assert len(tried) == (9 if kind == "plain" else 24)
     assert {one.what for one in tried} >= {data.decode().strip() for data in transport.sent} - {"", "SYSTem:ERRor?"} - {
         "INITiate:IMMediate",
         "*OPC?",

@@ -9,7 +9,9 @@ from typing import Any
 
 import pytest
 
+from harness.cli.print_proof import value_text
 from harness.demonstration import FIRST
+from harness.records import Figure
 from tests.command_line import Program, files_under, write_bench
 
 KEYS = {"unit", "proof", "type", "batch", "decision", "probability", "band_hz", "figures", "coupling_at", "circuit", "faults"}
@@ -115,7 +117,7 @@ def test_prove_show_and_list_tell_the_same_of_one_proof(program: Program, tmp_pa
     assert row["coupling_db"] == again.document["figures"]["coupling_db"]["value"]
     text = program("show", "CL-0007", *log).out
     assert "2 proofs, newest first" in text
-    assert f"{document['figures']['coupling_db']['value']:.2f} dB" in text
+    assert value_text("coupling_db", Figure.model_validate(document["figures"]["coupling_db"])) in text
     (folder,) = {path.parent for path in (tmp_path / "log").rglob("proof.json") if document["proof"] in path.parent.name}
     filed = json.loads((folder / "proof.json").read_text())
     assert filed["figures"] == document["figures"]

@@ -181,10 +181,19 @@ def test_a_block_at_every_cut_with_line_feeds_and_hashes_inside() -> None:
         assert feed(framer, *(data[n : n + 1] for n in range(len(data)))).index("whole") == len(data) - 1
 
 
-def test_a_block_without_terminator_settles_by_silence() -> None:
-    framer = DefiniteBlock(3)
-    assert feed(framer, b"#13a\nb") == ["quiet"]
-    assert framer.reply().payload == b"a\nb"
+def test_a_block_without_terminator_is_not_taken() -> None:
+    """A response message ends with NL (IEEE 488.2, 8.5). Here a byte is lost, and NL stands where the last byte should."""
+    framer = DefiniteBlock(4)
+    assert feed(framer, b"#14abc\n") == ["more"]
+    with pytest.raises(ReplyError, match="incomplete"):
+        framer.reply()
+
+
+@pytest.mark.parametrize("last", [b"\n", b"x"])
+def test_a_byte_too_many_in_a_block_is_refused(last: bytes) -> None:
+    """Only LF and CRLF end a block: a payload that was pushed out by one byte leaves its last byte before the LF."""
+    with pytest.raises(ReplyError, match="follows the block"):
+        DefiniteBlock(4).feed(b"#14aabc" + last + b"\n")
 
 
 @pytest.mark.parametrize("header", [b"#3000", b"#219", b"#221", b"#9000000021", b"#9999999999", b"#10"])

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from drivers.simulated.algebra import Complexes, Floats, Part, line, one_port, seen_from
+from drivers.simulated.hidden import HiddenErrors
 from drivers.simulated.mistakes import Made
 from drivers.simulated.parts import Contact, SimulatedLoad, standard_reflection, stray_adapter, tee_load
 from harness.errors import UsageError
@@ -22,12 +23,14 @@ class Things:
     """What can be joined: the standards' models, the loads by name ("A"), and the unit with its adapters, if one is there.
 
     ``unit``: its three-port, shape (F, 3, 3). ``adapters``: unit connector → two-port, port 1 toward the cable, shape (F, 2, 2).
+    ``hidden``: how far the standards are from their models.
     """
 
     standards: StandardsEntry
     loads: Mapping[str, SimulatedLoad]
     unit: Complexes | None = None
     adapters: Mapping[str, Complexes] = field(default_factory=dict)
+    hidden: HiddenErrors = field(default_factory=HiddenErrors)
 
 
 def check_ends(made: Made, loads: Mapping[str, SimulatedLoad], unit_is_there: bool) -> None:
@@ -96,7 +99,8 @@ class Assembly:
             self._joined(first, second, join_key(one, other, 1))
             return
         thru = self._things.standards.thru
-        self._add(line(self._f, thru.delay, thru.loss), f"thru {number} 1", f"thru {number} 2")
+        real = self._things.hidden.thru(line(self._f, thru.delay, thru.loss), self._f)
+        self._add(real, f"thru {number} 1", f"thru {number} 2")
         self._joined(first, f"thru {number} 1", join_key(one, other, 1))
         self._joined(f"thru {number} 2", second, join_key(one, other, 2))
 
@@ -105,7 +109,8 @@ class Assembly:
         port = end
         if end in STANDARDS:
             port = f"{end} at {number}"
-            self._parts.append(one_port(standard_reflection(end, self._things.standards, self._f), port))
+            modelled = standard_reflection(end, self._things.standards, self._f)
+            self._parts.append(one_port(modelled + self._things.hidden.standard(end, self._f), port))
         elif end.startswith("load "):
             self._parts.append(one_port(self._things.loads[end.removeprefix("load ")].reflection(self._f), port))
         extra = self._extras.get(end)

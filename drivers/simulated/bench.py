@@ -14,11 +14,12 @@ import numpy as np
 from drivers.simulated.algebra import Complexes, Floats, Part, seen_from
 from drivers.simulated.assembly import Assembly, Things, check_ends, join_key
 from drivers.simulated.error_terms import Direction, ErrorTerms, quality_of, readings
+from drivers.simulated.hidden import HiddenErrors, draw_hidden
 from drivers.simulated.mistakes import Made, check_mistake, make
-from drivers.simulated.parts import Contact, adapter_line, draw_contact, draw_load, draws, loose_contact
+from drivers.simulated.parts import Contact, adapter_line, draw_contact, draw_load, draws, loose_contact, reflecting_adapter
 from drivers.simulated.units import build_unit
 from harness.errors import UsageError
-from harness.records import Bench, Grid, HookUp, SamplerType, SimulatedEntry, Sweep, Trace
+from harness.records import ANALYSER_1, ANALYSER_2, Bench, Grid, HookUp, SamplerType, SimulatedEntry, Sweep, Trace
 from harness.records.hookup import UNIT_PORTS
 from harness.sampler import SamplerCircuit, three_port
 
@@ -40,6 +41,8 @@ class SimulatedBench:
     noise, connectors and drift are drawn anew (give each run its own, or a recheck repeats the first run's noise). Where the
     bench file's correction is by the analyser, only small residual errors are left in what the instrument shows.
     ``adapter_sweeps`` holds the two-port sweep of each adapter that the bench file gives as a ``file``, by that file's name.
+    ``hidden``: how far standards, receivers and cables are from what is taken of them; by default as the bench file's table
+    ``[simulated]`` and its seed say.
     """
 
     def __init__(
@@ -49,6 +52,7 @@ class SimulatedBench:
         *,
         session: str = "",
         adapter_sweeps: Mapping[str, Sweep] | None = None,
+        hidden: HiddenErrors | None = None,
     ) -> None:
         self.bench = bench
         self.sampler_type = sampler_type
@@ -58,8 +62,9 @@ class SimulatedBench:
         self.unit: str | None = None
         self.circuit: SamplerCircuit | None = None
         quality = quality_of(bench.analyser.paths, bench.correction.by)
-        self.terms = ErrorTerms(self.entry.seed, session, self.entry.drift, quality)
+        self.hidden = draw_hidden(self.entry) if hidden is None else hidden
         high, loss = bench.sweep.high, self.entry.load_return_loss
+        self.terms = ErrorTerms(self.entry.seed, session, self.entry.drift, quality, self.hidden.flex)
         self.loads = {name: draw_load(self.entry.seed, name, loss, high) for name in bench.loads}
         self._adapter_sweeps = adapter_sweeps or {}
         self._noise = draws(self.entry.seed, "noise", session)
@@ -104,7 +109,9 @@ class SimulatedBench:
             untouched = made is self._made
             if not untouched:
                 again = self.hookup is not None and hookup.joins == self.hookup.joins
-                self._remake(made, Made(()) if again else self._made)
+                before = Made(()) if again else self._made
+                self._remake(made, before)
+                self._move_cables(made, before)
             self.hookup, self._made = hookup, made
             self.advance(CHANGE_SECONDS)
 
@@ -148,8 +155,9 @@ class SimulatedBench:
         with self._lock:
             s = self._two_port(frequency_hz)
             ways = dict.fromkeys(_WAYS[trace][0] for trace in traces)
-            clean = {way: readings(self.terms, s, way, frequency_hz) for way in ways}
-            shown = {trace: clean[_WAYS[trace][0]][_WAYS[trace][1]] + self._trace_noise(grid.points, count) for trace in traces}
+            clean = {way: self._readings(s, way, frequency_hz) for way in ways}
+            waves = {trace: self.hidden.shown(clean[_WAYS[trace][0]][_WAYS[trace][1]]) for trace in traces}
+            shown = {trace: wave + self._trace_noise(grid.points, count) for trace, wave in waves.items()}
             self.advance(len(ways) * grid.points * count * self.bench.sweep.point_time)
         return shown
 
@@ -205,6 +213,19 @@ class SimulatedBench:
                 kept[f"loose {end}"] = loose_contact(self._hands)
         self._contacts = kept
 
+    def _move_cables(self, made: Made, before: Made) -> None:
+        """Lay anew the analyser cables that go somewhere else, or come off and on again."""
+        for port, end in ((1, ANALYSER_1), (2, ANALYSER_2)):
+            now, then = ([join for join in one.joins if end in (join.one, join.other)] for one in (made, before))
+            if now != then:
+                self.terms.move(port)
+
+    def _readings(self, s: Complexes, way: Direction, frequency_hz: Floats) -> tuple[Complexes, Complexes]:
+        reflection, through = readings(self.terms, s, way, frequency_hz)
+        leak = self.hidden.leakage.get(way)
+        unit_is_there = any(end in UNIT_PORTS for join in self._made.joins for end in (join.one, join.other))
+        return reflection, through if leak is None or not unit_is_there else through + leak(frequency_hz)
+
     def _trace_noise(self, points: int, averages: int) -> Complexes:
         size = 10 ** (self.entry.noise / 20) / np.sqrt(2 * averages)
         return np.asarray(self._noise.normal(size=(points, 2)) @ np.array([1, 1j]) * size, dtype=np.complex128)
@@ -215,8 +236,9 @@ class SimulatedBench:
     def _things(self, frequency_hz: Floats, made: Made) -> Things:
         used = any(end in UNIT_PORTS for join in made.joins for end in (join.one, join.other))
         if not used:
-            return Things(self.bench.standards, self.loads)
-        return Things(self.bench.standards, self.loads, self.unit_three_port(frequency_hz), self._adapters(frequency_hz))
+            return Things(self.bench.standards, self.loads, hidden=self.hidden)
+        unit, adapters = self.unit_three_port(frequency_hz), self._adapters(frequency_hz)
+        return Things(self.bench.standards, self.loads, unit, adapters, self.hidden)
 
     def _adapters(self, frequency_hz: Floats) -> dict[str, Complexes]:
         """Return the adapters on the unit's connectors, those that the bench file lists for them."""
@@ -230,6 +252,8 @@ class SimulatedBench:
             adapter = self.bench.adapter_for(connector) if connector != self.bench.analyser.connector else None
             if adapter is not None and adapter.file is not None:
                 found[end] = self._adapter_from_file(adapter.file, frequency_hz)
+            elif adapter is not None and end in self.hidden.adapters:
+                found[end] = reflecting_adapter(adapter, self.hidden.adapters[end](frequency_hz), frequency_hz)
             elif adapter is not None:
                 found[end] = adapter_line(adapter, draws(self.entry.seed, "adapter", end), frequency_hz, self.bench.sweep.high)
         return found

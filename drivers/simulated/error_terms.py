@@ -48,6 +48,8 @@ def quality_of(paths: str, by: str) -> Quality:
 
 
 Direction = Literal["forward", "reverse"]
+RAYLEIGH_95 = float(np.sqrt(-2 * np.log(0.05)))
+"""Bound that the magnitude of a complex normal number with σ = 1 in each part keeps with 95 %: 2.4477."""
 
 
 @dataclass(frozen=True)
@@ -126,6 +128,30 @@ class Drift:
         return np.asarray(self._at[0] + self._at[1] * np.exp(-2j * np.pi * frequency_hz * self._delay), dtype=np.complex128)
 
 
+class Flex:
+    """What moving one analyser cable does to the waves in it: a complex factor near one that turns slowly with frequency.
+
+    ``size``: 95 % bound, linear, at any one frequency, of the change from one laying to the next; each laying by itself, against
+    the mean of all, is smaller by the root of two.
+    """
+
+    def __init__(self, rng: np.random.Generator, size: float) -> None:
+        self._rng = rng
+        self._size = size / RAYLEIGH_95 / np.sqrt(2)
+        self._change = Reflections((0j,), (0.0,))
+        self.move()
+
+    def move(self) -> None:
+        """Lay the cable anew."""
+        if self._size > 0:
+            amplitude = complex(self._rng.normal(), self._rng.normal()) * self._size
+            self._change = Reflections((amplitude,), (float(self._rng.uniform(0.0, 10e-9)),))
+
+    def __call__(self, frequency_hz: Floats) -> Complexes:
+        """Return the factor on a wave that passes the cable once, shape (F,)."""
+        return np.asarray(1 + self._change(frequency_hz), dtype=np.complex128)
+
+
 @dataclass(frozen=True)
 class PortTerms:
     """One port's error terms at the frequencies of a sweep, each of shape (F,)."""
@@ -136,13 +162,14 @@ class PortTerms:
 
 
 class ErrorTerms:
-    """All raw error terms of a simulated analyser, by the seed; ``session`` only changes how they drift.
+    """All raw error terms of a simulated analyser, by the seed; ``session`` only changes how they drift and how cables lie.
 
     ``port(1, f)`` and ``port(2, f)`` give a port's terms; ``transmission("forward", f)`` is the gain from a through wave to the
-    reading of S21. Port 1 has the source match, port 2 the receiver match.
+    reading of S21. Port 1 has the source match, port 2 the receiver match. ``flex``: 95 % bound, linear, of what one move
+    of a cable does to the waves in it; ``move(1)`` lays the cable of port 1 anew.
     """
 
-    def __init__(self, seed: int, session: str, drift_db: float, quality: Quality = RAW) -> None:
+    def __init__(self, seed: int, session: str, drift_db: float, quality: Quality = RAW, flex: float = 0.0) -> None:
         match_db = {1: quality.source_match, 2: quality.receiver_match}
         self._terms: dict[str, Reflections] = {}
         self._gains: dict[str, Tracking] = {}
@@ -155,6 +182,11 @@ class ErrorTerms:
         # Two gains make one tracking: each drifts by 3 dB less, so that the tracking drifts by what was asked.
         sizes = dict.fromkeys(self._terms, drift_db) | dict.fromkeys(self._gains, drift_db - 10 * np.log10(2))
         self._drift = {name: Drift(draws(seed, "drift", name, session), float(size)) for name, size in sizes.items()}
+        self._flex = {port: Flex(draws(seed, "cable", port, session), flex) for port in (1, 2)}
+
+    def move(self, port: int) -> None:
+        """Lay the cable of analyser port 1 or 2 anew."""
+        self._flex[port].move()
 
     def advance(self, seconds: float) -> None:
         """Let the terms drift for ``seconds`` of virtual time."""
@@ -165,7 +197,8 @@ class ErrorTerms:
         return np.asarray(self._terms[name](frequency_hz) + self._drift[name](frequency_hz), dtype=np.complex128)
 
     def _gain(self, name: str, frequency_hz: Floats) -> Complexes:
-        return np.asarray(self._gains[name](frequency_hz) * (1 + self._drift[name](frequency_hz)), dtype=np.complex128)
+        laid = self._flex[int(name[-1])](frequency_hz)
+        return np.asarray(self._gains[name](frequency_hz) * (1 + self._drift[name](frequency_hz)) * laid, dtype=np.complex128)
 
     def port(self, number: int, frequency_hz: Floats) -> PortTerms:
         """Return the terms of analyser port 1 or 2 as they are now."""

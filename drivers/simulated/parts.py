@@ -129,3 +129,17 @@ def adapter_line(adapter: Adapter, rng: np.random.Generator, frequency_hz: Float
     half = wanted / np.sin(angle) if angle > 0 else 0.0
     half = float(np.clip(half, -1.0, 1.0))
     return line(frequency_hz, delay, adapter.loss, float(Z0 * (half + np.sqrt(1 + half * half))))
+
+
+def reflecting_adapter(adapter: Adapter, reflection: Complexes, frequency_hz: Floats) -> Complexes:
+    """Return an adapter of the bench file that reflects ``reflection`` (F,) toward the cable, shape (F, 2, 2).
+
+    Its delay and loss are as in :func:`adapter_line`; what it reflects it does not let through (a lossless obstacle).
+    """
+    delay = BOUND_ADAPTER_DELAY if adapter.delay is None else adapter.delay
+    s = line(frequency_hz, delay, adapter.loss)
+    turn = s[:, 1, 0] ** 2
+    s *= np.sqrt(1 - np.abs(reflection) ** 2)[:, None, None]
+    s[:, 0, 0] = reflection
+    s[:, 1, 1] = -np.conj(reflection) * turn
+    return s

@@ -32,6 +32,7 @@ class PlainSerial:
 
     def __init__(self, bench: SimulatedBench) -> None:
         self._bench = bench
+        self._most_points = bench.bench.analyser.max_points or MOST_POINTS
         self._waiting = b""
         self._too_long = False
         self._grid = Grid(1e6, 100e6, 101)
@@ -101,8 +102,8 @@ class PlainSerial:
         low, high, points = _decimal(given[0]), _decimal(given[1]), _whole(given[2])
         if not LOWEST_HZ <= low < high <= HIGHEST_HZ:
             raise _Refused(f"LOW below HIGH, from {LOWEST_HZ:.0f} to {HIGHEST_HZ:.0f} Hz")
-        if not 2 <= points <= MOST_POINTS:
-            raise _Refused(f"POINTS from 2 to {MOST_POINTS}")
+        if not 2 <= points <= self._most_points:
+            raise _Refused(f"POINTS from 2 to {self._most_points}")
         self._set(Grid(low, high, points, averages=grid.averages))
         return []
 

@@ -22,6 +22,8 @@ LONGEST_MESSAGE = 4096
 QUEUE_LENGTH = 32
 LOWEST_HZ, HIGHEST_HZ = 1e3, 3e9
 MOST_POINTS, MOST_AVERAGES = 100_001, 10_000
+RAW_GAIN, RAW_OFFSET = 0.7 - 0.5j, 0.05 + 0.02j
+"""What an analyser that corrects itself shows with its correction off: plainly wrong by tracking and directivity."""
 _TRACES: dict[str, Trace] = {"S11": "s11", "S21": "s21", "S12": "s12", "S22": "s22"}
 
 
@@ -39,6 +41,7 @@ class State:
     real: int = 0
     """0 for ASCII, else the bits of a binary number."""
     swapped: bool = False
+    corrected: bool = False
 
     @property
     def grid(self) -> Grid:
@@ -51,7 +54,9 @@ class Scpi:
 
     def __init__(self, bench: SimulatedBench) -> None:
         self._bench = bench
-        self._state = State()
+        self._corrects = bench.bench.correction.by == "analyser"
+        self._most_points = bench.bench.analyser.max_points or MOST_POINTS
+        self._state = State(corrected=self._corrects)
         self._taken: dict[Trace, Complexes] = {}
         self._errors: deque[int] = deque()
         self._waiting = b""
@@ -142,7 +147,7 @@ class Scpi:
                 lambda state: f"{state.stop:.12E}",
             ),
             "[SENSe:]SWEep:POINts": (
-                lambda given: {"points": round(number(_one(given), 2, MOST_POINTS))},
+                lambda given: {"points": round(number(_one(given), 2, self._most_points))},
                 lambda state: str(state.points),
             ),
             "[SENSe:]SWEep:SPACing": (
@@ -161,12 +166,20 @@ class Scpi:
                 lambda given: {"continuous": boolean(_one(given))},
                 lambda state: str(int(state.continuous)),
             ),
+            "[SENSe:]CORRection[:STATe]": (self._correction, lambda state: str(int(state.corrected))),
             "FORMat[:DATA]": (_format, lambda state: f"REAL,{state.real}" if state.real else "ASC,0"),
             "FORMat:BORDer": (
                 lambda given: {"swapped": choice(_one(given), ("NORMal", "SWAPped")) == "SWAPped"},
                 lambda state: "SWAP" if state.swapped else "NORM",
             ),
         }
+
+    def _correction(self, given: tuple[str, ...]) -> dict[str, object]:
+        """Return the field of CORRection:STATe; an analyser that was never calibrated at its panel has nothing to switch on."""
+        on = boolean(_one(given))
+        if on and not self._corrects:
+            raise ScpiError(-221)
+        return {"corrected": on}
 
     def _setter(self, apply: Callable[[tuple[str, ...]], dict[str, object]]) -> Callable[[tuple[str, ...]], None]:
         def run(given: tuple[str, ...]) -> None:
@@ -191,7 +204,10 @@ class Scpi:
     def _sweep(self) -> None:
         if self._state.start >= self._state.stop:
             raise ScpiError(-221)
+        uncorrected = self._corrects and not self._state.corrected
         self._taken = self._bench.raw(self._bench.traces, self._state.grid)
+        if uncorrected:
+            self._taken = {trace: RAW_GAIN * values + RAW_OFFSET for trace, values in self._taken.items()}
 
     def _trace(self, given: tuple[str, ...]) -> bytes:
         which = choice(_one(given), (*_TRACES, "FREQuency"))

@@ -1,28 +1,29 @@
-"""The simulated analyser behind a real link: a TCP socket on the loopback address, or a pseudo-terminal.
+"""The simulated analyser behind a real link: a TCP socket on the loopback address, HiSLIP on it, or a pseudo-terminal.
 
-Each link has one daemon thread that moves bytes between the link and an instrument without I/O. Closing wakes the thread,
-waits for it and closes every descriptor. Closing a pseudo-terminal's master is "unplugged" for the other side.
+Each link has one daemon thread that moves bytes between the link and an instrument without I/O. Closing a pseudo-terminal's
+master is "unplugged" for the other side.
 """
 
 from __future__ import annotations
 
-import abc
 import contextlib
 import os
 import selectors
 import socket
-import threading
 import time
 from collections.abc import Callable, Mapping
+from pathlib import Path
 from types import TracebackType
 from typing import Self
 
 from drivers.simulated.bench import SimulatedBench
+from drivers.simulated.hislip import HislipLink
 from drivers.simulated.languages import Model, language_of
+from drivers.simulated.link import Link
 from harness.errors import LinkError, UsageError
 from harness.records import Bench, SamplerType, Sweep
 
-PIECE = 65536
+KINDS = ("tcp", "hislip", "pty")
 
 
 class Served:
@@ -34,7 +35,7 @@ class Served:
 
     @property
     def address(self) -> str:
-        """The address of the link: "socket://127.0.0.1:PORT" or "serial:///dev/…"."""
+        """The address of the link: "socket://127.0.0.1:PORT", "visa://TCPIP::127.0.0.1::hislip0,PORT::INSTR", "serial:///dev/…"."""
         return self._link.address
 
     def close(self) -> None:
@@ -59,118 +60,43 @@ def start(
 ) -> Served:
     """Start the simulated bench of a bench file behind a link of its own and return it.
 
-    ``link``: "tcp" or "pty", or an address "simulated://tcp"; by default the bench file's address (bare "simulated://" is
-    tcp). ``session``, ``adapter_sweeps``: see SimulatedBench. ``between`` may wrap the instrument (a place for link faults).
+    ``link``: "tcp", "hislip" or "pty", or an address "simulated://tcp"; by default the bench file's (bare "simulated://": tcp).
+    ``session``, ``adapter_sweeps``: see SimulatedBench. ``between`` may wrap the instrument (a place for link faults).
     UsageError for a link or dialect that is not simulated, LinkError where the platform has no pseudo-terminals.
     """
     kind = (bench.analyser.address if link is None else link).removeprefix("simulated://") or "tcp"
-    if kind not in ("tcp", "pty"):
-        raise UsageError(f"simulated link {kind!r} is not known", hint="Allowed are simulated://tcp and simulated://pty.")
+    if kind not in KINDS:
+        allowed = ", ".join(f"simulated://{kind}" for kind in KINDS)
+        raise UsageError(f"simulated link {kind!r} is not known", hint=f"Allowed are {allowed}.")
+    if kind == "hislip" and not bench.analyser.dialect.startswith("scpi"):
+        raise UsageError(
+            f"HiSLIP carries SCPI, and the dialect is {bench.analyser.dialect!r}",
+            hint="Use simulated://tcp or simulated://pty with this dialect.",
+        )
     simulated = SimulatedBench(bench, sampler_type, session=session, adapter_sweeps=adapter_sweeps)
     model = language_of(simulated)
     delay = simulated.entry.ready_delay
     return Served(simulated, serve(model if between is None else between(model), kind, ready_delay=delay))
 
 
-def serve(model: Model, kind: str, *, ready_delay: float = 0.0, clock: Callable[[], float] = time.monotonic) -> Link:
-    """Serve an instrument over "tcp" or "pty" and return the running link, with ``address`` and ``close``.
+def serve(
+    model: Model,
+    kind: str,
+    *,
+    ready_delay: float = 0.0,
+    clock: Callable[[], float] = time.monotonic,
+    folder: Path | None = None,
+) -> Link:
+    """Serve an instrument over "tcp", "hislip" or "pty" and return the running link, with ``address`` and ``close``.
 
     ``ready_delay``: for so many seconds by ``clock`` after a client has connected the instrument reads nothing, as one that is
-    starting up (a pseudo-terminal does not show when somebody connects: there, after the start).
+    starting up (a pseudo-terminal does not show when somebody connects: there, after the start). ``folder``: where a link
+    to the pseudo-terminal is put, so that its address stays the same when it vanishes and comes back.
     """
-    link: Link = _Terminal(model) if kind == "pty" else _Tcp(model)
+    link: Link = _Terminal(model, folder) if kind == "pty" else HislipLink(model) if kind == "hislip" else _Tcp(model)
     link.ready_delay, link.clock = ready_delay, clock
     link.start()
     return link
-
-
-class Link(abc.ABC):
-    """What both links have: the thread, the wake-up pair, the selector, and bytes that wait to be sent."""
-
-    address = ""
-    ready_delay = 0.0
-    clock: Callable[[], float] = staticmethod(time.monotonic)
-
-    def __init__(self, model: Model) -> None:
-        self._model = model
-        self._selector = selectors.DefaultSelector()
-        self._wake_in, self._wake_out = socket.socketpair()
-        self._selector.register(self._wake_in, selectors.EVENT_READ, self._stop)
-        self._running = True
-        self._closed = False
-        self._sending = b""
-        self._ready_at: float | None = None
-        self._thread = threading.Thread(target=self._loop, name=f"simulated analyser, {type(self).__name__}", daemon=True)
-
-    def start(self) -> None:
-        """Start the thread."""
-        self._thread.start()
-
-    def close(self) -> None:
-        """Wake the thread, wait for it, close everything; harmless when done before."""
-        if self._closed:
-            return
-        self._closed = True
-        self._wake_out.send(b"x")
-        self._thread.join()
-        self._shut()
-        self._selector.close()
-        self._wake_in.close()
-        self._wake_out.close()
-
-    def _stop(self, mask: int) -> None:
-        self._running = False
-
-    def _loop(self) -> None:
-        self._begin()
-        while self._running:
-            timeout = None if self._ready_at is None else max(0.0, self._ready_at - self.clock())
-            for key, mask in self._selector.select(timeout):
-                key.data(mask)
-            if self._ready_at is not None and self.clock() >= self._ready_at:
-                self._ready_at = None
-                self._listen()
-
-    def _connected(self) -> None:
-        """Begin to listen to the instrument's user, at once or after the ready delay."""
-        if self.ready_delay > 0:
-            self._ready_at = self.clock() + self.ready_delay
-        else:
-            self._listen()
-
-    @abc.abstractmethod
-    def _begin(self) -> None:
-        """Wait for a user, or take one as connected."""
-
-    @abc.abstractmethod
-    def _listen(self) -> None:
-        """Read what the user sends from now on."""
-
-    @abc.abstractmethod
-    def _shut(self) -> None:
-        """Close what the link itself has opened; the thread has ended."""
-
-    def _move(self, mask: int, read: Callable[[int], bytes], write: Callable[[bytes], int]) -> bool:
-        """Read what came and send what waits; False when the other side has gone.
-
-        Nothing is read while an answer waits, so that the other side cannot make the answers grow without bound.
-        """
-        try:
-            if mask & selectors.EVENT_READ and not self._sending:
-                data = read(PIECE)
-                if not data:
-                    return False
-                self._sending = self._model.receive(data)
-            if self._sending:
-                self._sending = self._sending[write(self._sending) :]
-        except BlockingIOError:
-            return True
-        except OSError:
-            return False
-        return True
-
-    def _wanted(self) -> int:
-        return selectors.EVENT_WRITE if self._sending else selectors.EVENT_READ
 
 
 class _Tcp(Link):
@@ -180,8 +106,9 @@ class _Tcp(Link):
         super().__init__(model)
         self._listener = socket.create_server(("127.0.0.1", 0), backlog=4)
         self._listener.setblocking(False)
+        self._port = self._listener.getsockname()[1]
         self._client: socket.socket | None = None
-        self.address = f"socket://127.0.0.1:{self._listener.getsockname()[1]}"
+        self.address = f"socket://127.0.0.1:{self._port}"
 
     def _begin(self) -> None:
         self._selector.register(self._listener, selectors.EVENT_READ, self._accept)
@@ -203,21 +130,36 @@ class _Tcp(Link):
 
     def _serve(self, mask: int) -> None:
         client = self._client
-        if client is None:
-            return
-        if self._move(mask, client.recv, client.send):
-            self._selector.modify(client, self._wanted(), self._serve)
-            return
+        if client is not None and not self._move(mask, client.recv, client.send):
+            self._hang_up()
+
+    def _watch(self) -> None:
+        if self._client is not None and self._ready_at is None:
+            self._selector.modify(self._client, self._wanted(), self._serve)
+
+    def _hang_up(self) -> None:
         self._drop()
         self._begin()
+
+    def _vanish(self) -> None:
+        if self._client is None:
+            self._selector.unregister(self._listener)
+        self._listener.close()  # first, so that a user who comes at once finds nobody
+        self._drop()
+
+    def _return(self) -> None:
+        if self._listener.fileno() < 0:
+            self._listener = socket.create_server(("127.0.0.1", self._port), backlog=4)
+            self._listener.setblocking(False)
+            self._begin()
 
     def _drop(self) -> None:
         if self._client is not None:
             with contextlib.suppress(KeyError):
                 self._selector.unregister(self._client)
             self._client.close()
-            self._client, self._sending = None, b""
-            self._model.hang_up()
+            self._client = None
+            self._forget()
 
     def _shut(self) -> None:
         self._drop()
@@ -227,7 +169,7 @@ class _Tcp(Link):
 class _Terminal(Link):
     """A pseudo-terminal in raw mode. The slave stays open here, so that the master does not see one user's going."""
 
-    def __init__(self, model: Model) -> None:
+    def __init__(self, model: Model, folder: Path | None) -> None:
         try:
             import pty
             import tty
@@ -236,10 +178,20 @@ class _Terminal(Link):
                 "this platform has no pseudo-terminals", hint='Use address = "simulated://tcp" in the bench file.'
             ) from None
         super().__init__(model)
-        self._master, self._slave = pty.openpty()
-        tty.setraw(self._slave)
+        self._openpty, self._setraw = pty.openpty, tty.setraw
+        self._name = None if folder is None else folder / "analyser"
+        self._open = False
+        self._plug_in()
+
+    def _plug_in(self) -> None:
+        self._master, self._slave = self._openpty()
+        self._open = True
+        self._setraw(self._slave)
         os.set_blocking(self._master, False)
-        self.address = f"serial://{os.ttyname(self._slave)}"
+        device = os.ttyname(self._slave)
+        if self._name is not None:
+            self._name.symlink_to(device)
+        self.address = f"serial://{self._name or device}"
 
     def _begin(self) -> None:
         self._connected()
@@ -248,14 +200,32 @@ class _Terminal(Link):
         self._selector.register(self._master, selectors.EVENT_READ, self._serve)
 
     def _serve(self, mask: int) -> None:
-        alive = self._move(mask, lambda size: os.read(self._master, size), lambda data: os.write(self._master, data))
-        if alive:
-            self._selector.modify(self._master, self._wanted(), self._serve)
-        else:
+        if not self._move(mask, lambda size: os.read(self._master, size), lambda data: os.write(self._master, data)):
             self._selector.unregister(self._master)
 
+    def _watch(self) -> None:
+        if self._open and self._master in self._selector.get_map():
+            self._selector.modify(self._master, self._wanted(), self._serve)
+
+    def _hang_up(self) -> None:
+        self._vanish()
+
+    def _vanish(self) -> None:
+        self._forget()
+        self._shut()
+
+    def _return(self) -> None:
+        if not self._open:
+            self._plug_in()
+            self._listen()
+
     def _shut(self) -> None:
+        if not self._open:
+            return
+        self._open = False
         with contextlib.suppress(KeyError):
             self._selector.unregister(self._master)
         os.close(self._master)
         os.close(self._slave)
+        if self._name is not None:
+            self._name.unlink()

@@ -24,7 +24,8 @@ def show(
     proofs = [(entry, entry.record()) for entry in entries]
     if json_:
         told = [
-            {**proof.summary(), "withdrawn": entry.withdrawn, "withdrawn_when": entry.withdrawn_when} for entry, proof in proofs
+            proof.summary() | ({"withdrawn": entry.withdrawn, "withdrawn_when": entry.withdrawn_when} if entry.withdrawn else {})
+            for entry, proof in proofs
         ]
         print_json({"unit": unit, "proofs": told})
         return 0

@@ -48,6 +48,7 @@ READ_BACK = {
     "SENSe:AVERage:STATe?": "1",
     "FORMat:DATA?": "REAL,64",
     "FORMat:BORDer?": "NORM",
+    "SENSe:CORRection:STATe?": "0",
 }
 
 
@@ -113,8 +114,10 @@ class Analyser:
         return axis
 
     def sweep(self, traces: tuple[str, ...]) -> list[Any]:
-        """Sweep once and return the traces, complex."""
+        """Sweep once and return the traces, complex; the settings must be the same before and after."""
+        self.ask("*IDN?")
         self.check_settings()
+        self.check()
         self.write("INITiate:IMMediate")
         if self.ask("*OPC?") != "1":
             raise RuntimeError("the sweep did not end")
@@ -123,6 +126,7 @@ class Analyser:
         for trace in traces:
             taken.append(self.numbers(f"TRACe:DATA? {trace}").view(np.complex128))
             self.check()
+        self.check_settings()
         return taken
 
 
