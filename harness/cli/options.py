@@ -16,6 +16,9 @@ BenchOption = Annotated[
     str, typer.Option("--bench", metavar="B", help="Bench file, or the name of a shipped one (simulated-serial).")
 ]
 YesOption = Annotated[bool, typer.Option("--yes", help="Answer the movement prompts; simulated benches only.")]
+PageOption = Annotated[
+    bool, typer.Option("--page", help="Serve a page on this computer to read and answer from across the bench (extra 'page').")
+]
 StepsOption = Annotated[bool, typer.Option("--steps", help="Print what the run will ask and how long it takes, and stop.")]
 
 UnitArgument = Annotated[str | None, typer.Argument(metavar="UNIT", help="The unit's serial.", show_default=False)]

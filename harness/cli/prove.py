@@ -17,6 +17,7 @@ from harness.cli.options import (
     LogOption,
     NextOption,
     NoteOption,
+    PageOption,
     ProveBench,
     RecalibrateOption,
     SequenceOption,
@@ -32,7 +33,8 @@ from harness.errors import UsageError
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from harness.proving import Filed
+    from harness.operators.page import PageOperator
+    from harness.proving import Filed, Records, Wish
 
 
 def prove(
@@ -50,6 +52,7 @@ def prove(
     ambient: AmbientOption = None,
     note: NoteOption = "",
     yes: YesOption = False,
+    page: PageOption = False,
     steps: StepsOption = False,
     log: LogOption = None,
     json_: JsonOption = False,
@@ -60,17 +63,41 @@ def prove(
 
     _check(unit, bench, batch, from_, next_=next_)
     _check_options(first, count, from_, next_=next_, yes=yes, steps=steps)
+    _check_page(from_, page=page, steps=steps)
     wish = Wish(unit or "", type_, bench, batch, sequence, recalibrate, who, ambient, note)
     if steps:
         return print_plan(wiring.plan_for(wish, log), json_=json_)
     with wiring.open_store(log) as store:
         if from_ is not None:
             return _report(wiring.prove_folder(wish, from_, store), json_=json_)
-        with wiring.open_session(wish, store, yes=yes, quiet=json_) as (session, product):
-            if not next_:
-                return _report(wiring.prove_bench(wish, product, session, store), json_=json_)
-            filed = wiring.prove_batch(wish, product, session, store, first=first, count=count)
-            return _report_batch(filed, json_=json_)
+        batch_of = (first, count) if next_ else None
+        if not page:
+            return _at_bench(wish, store, None, batch_of, yes=yes, json_=json_)
+        with wiring.open_page(wish, quiet=json_) as operator:
+            return _at_bench(wish, store, operator, batch_of, yes=yes, json_=json_)
+
+
+def _at_bench(
+    wish: Wish,
+    store: Records,
+    page: PageOperator | None,
+    batch_of: tuple[str | None, int | None] | None,
+    *,
+    yes: bool,
+    json_: bool,
+) -> int:
+    """Prove one unit, or the units of a batch (``batch_of``: first serial, count); report, on the page too where there is one."""
+    from harness import wiring
+    from harness.cli.page_result import told_on_page, unit_on_page
+
+    with wiring.open_session(wish, store, yes=yes, quiet=json_, operator=page) as (session, product):
+        if batch_of is None:
+            filed = wiring.prove_bench(wish, product, session, store)
+            told_on_page(page, filed)
+            return _report(filed, json_=json_)
+        first, count = batch_of
+        units = wiring.prove_batch(wish, product, session, store, first=first, count=count, each=unit_on_page(page))
+        return _report_batch(units, page, json_=json_)
 
 
 def _check(unit: str | None, bench: str | None, batch: str | None, from_: Path | None, *, next_: bool) -> None:
@@ -96,6 +123,12 @@ def _check_options(first: str | None, count: int | None, from_: Path | None, *, 
         raise UsageError("--steps tells what a run at the bench asks; --from asks nothing", hint="Give one of the two.")
 
 
+def _check_page(from_: Path | None, *, page: bool, steps: bool) -> None:
+    if page and (steps or from_ is not None):
+        other = "--steps" if steps else "--from"
+        raise UsageError(f"--page shows a run at the bench, and {other} asks nothing", hint="Give one of the two.")
+
+
 def _report(filed: Filed, *, json_: bool) -> int:
     from harness.assess import exit_status
     from harness.cli.output import print_json
@@ -108,14 +141,16 @@ def _report(filed: Filed, *, json_: bool) -> int:
     return exit_status(filed.proof)
 
 
-def _report_batch(units: Iterable[Filed], *, json_: bool) -> int:
+def _report_batch(units: Iterable[Filed], page: PageOperator | None, *, json_: bool) -> int:
     """Report unit after unit until the operator stops; the worst exit status of them, as a shell would want it."""
     from harness.assess import worst_status
     from harness.cli.output import print_json
+    from harness.cli.page_result import noted_on_page
 
     proofs = []
     for filed in units:
         proofs.append(filed.proof)
+        noted_on_page(page, filed)
         if not json_:
             _report(filed, json_=False)
     if json_:

@@ -33,6 +33,12 @@ def render(template: str, **values: object) -> str:
     return _environment().get_template(template).render(**values)
 
 
+def render_block(template: str, block: str, **values: object) -> str:
+    """Return the HTML of one block of a template of ours; text among ``values`` is escaped, Markup is not."""
+    found = _environment().get_template(template)
+    return "".join(found.blocks[block](found.new_context(values)))
+
+
 def _printable(value: object) -> object:
     """Return text without the control characters that no HTML or XML may hold; other values as they are."""
     return printable(value) if isinstance(value, str) and not hasattr(value, "__html__") else value
