@@ -57,7 +57,12 @@ def known_terminations(bench: Bench, calibration: Calibration | None, points: in
     loads.setdefault("B", Termination.bounded(points, DEFAULT_LOAD_RETURN_LOSS_DB))
     if calibration is None:
         return Terminations(loads, Termination.bounded(points, DEFAULT_RECEIVER_MATCH_DB))
-    return Terminations(loads, Termination.swept(calibration.terms.receiver_match, error_db))
+    back = calibration.terms.reverse
+    return Terminations(
+        loads,
+        Termination.swept(calibration.terms.receiver_match, error_db),
+        None if back is None else Termination.swept(back.receiver_match, error_db),
+    )
 
 
 def bounded_terminations(sweeps: Mapping[str, Sweep], bench: Bench | None) -> Terminations:

@@ -145,3 +145,21 @@ def test_an_undecided_figure_says_what_would_decide_it() -> None:
     assert "a better load A" in says
     assert "isolation" not in says
     assert figures["return_loss_db"].decides is None
+
+
+def test_a_refusal_needs_a_unit_at_the_tolerance_to_look_as_bad_seldom() -> None:
+    """Draws all outside the tolerance, but one good unit in five would look so: undecided, and with one in fifty refused."""
+    values = VALUES | {"flatness_db": 0.6}
+    for as_bad, decision in ((0.2, "undecided"), (0.02, "does not conform")):
+        figures, together = decide_figures(values, drawn(values), type_of(), {}, {"flatness_db": as_bad})
+        assert figures["flatness_db"].probability == pytest.approx(as_bad)
+        assert figures["flatness_db"].decision == decision
+        assert unit_decision(figures.values(), together) == decision
+
+
+def test_looking_no_worse_than_a_good_unit_makes_none_conform() -> None:
+    """An estimate inside the tolerance whose draws are as likely outside stays undecided."""
+    values = VALUES | {"flatness_db": 0.5 + 1e-4}
+    figures, together = decide_figures(values, drawn(values), type_of(), {}, {"flatness_db": 1.0})
+    assert figures["flatness_db"].probability == pytest.approx(0.5)
+    assert unit_decision(figures.values(), together) == "undecided"

@@ -67,7 +67,7 @@ def test_intervals_hold_the_truth(setting: Setting) -> None:
     least = 0.95 - 3.3 * np.sqrt(0.95 * 0.05 / len(runs))
     for name in ("coupling_db", "return_loss_db", "flatness_db", "insertion_loss_db", "swr"):
         assert held(runs, name) >= least, name
-    assert table_held(runs) >= 0.9
+    assert table_held(runs) >= least  # a bench's whole table hangs together: it counts as one
     assert np.mean([all(check.ok for check in result.checks) for result, _, _ in runs]) >= 0.9
 
 

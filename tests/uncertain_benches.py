@@ -107,22 +107,23 @@ class Bench:
         self.setting, self.hz = setting, hz
         sizes = setting.residuals
         self.unit = unit_of(rng, setting, hz) if unit is None else unit
-        self.error: dict[str, Complex] = {}
-        for port in "12":
-            self.error |= {
-                f"D{port}": self.turning(level(sizes.directivity)),
-                f"M{port}": self.turning(level(sizes.source_match)),
-                f"R{port}": self.turning(share(sizes.reflection_tracking)),
-                f"T{port}": self.turning(share(sizes.transmission_tracking)),
-                f"X{port}": self.turning(level(sizes.isolation)),
-            }
+        # Both ports are calibrated with the same short, open, load and thru.
+        standards = {
+            "D": self.turning(level(sizes.directivity)),
+            "M": self.turning(level(sizes.source_match)),
+            "R": self.turning(share(sizes.reflection_tracking)),
+            "T": self.turning(share(sizes.transmission_tracking)),
+        }
+        self.error = {f"{key}{port}": value for key, value in standards.items() for port in "12"}
+        self.error |= {f"X{port}": self.turning(level(sizes.isolation)) for port in "12"}
+        self.thru_match = self.turning(level(sizes.receiver_match))
+        self.laid = {f"{when}{port}": self.laying() for when in ("thru", "open", "short") for port in "12"}
         drift = level(sizes.drift)
         self.now = {key: value + (0 if key[0] == "X" else self.turning(drift)) for key, value in self.error.items()}
-        self.linearity = self.turning(share(sizes.linearity))
+        self.linearity = share(sizes.linearity) / POINT95 * rng.normal()
         self.receivers = {port: in_disc(rng, 0.1, hz) for port in "12"}
         self.seen_receivers = {
-            port: self.box(self.error, "1" if port == "2" else "2", self.touched(gamma))
-            + self.turning(level(sizes.receiver_match))
+            port: self.box(self.error, "1" if port == "2" else "2", self.touched(gamma)) + self.thru_match
             for port, gamma in self.receivers.items()
         }
         self.receivers_now = {port: gamma + self.turning(drift) for port, gamma in self.receivers.items()}
@@ -141,9 +142,14 @@ class Bench:
         return put_on(self.unit, outer, np.sqrt(1 - np.abs(outer) ** 2) + 0j, outer)
 
     def contact(self) -> tuple[Complex, Complex]:
-        """Return reflection and through of a connection."""
+        """Return reflection and through of a connection: reactive, so it turns a wave, as far as it reflects (r.m.s.)."""
         size = level(self.setting.residuals.connector) * self.setting.connector_true
-        return self.turning(size), 1 + self.turning(size)
+        phase = np.full(self.hz.size, np.sqrt(2) * size / POINT95 * self.rng.normal())
+        return self.turning(size), np.exp(1j * phase)
+
+    def laying(self) -> Complex:
+        """Return what a laying of a cable does to a wave; two of them differ by the stated size."""
+        return self.turning(share(self.setting.residuals.cable) / np.sqrt(2))
 
     def touched(self, gamma: Complex) -> Complex:
         """Return a reflection as it looks through a fresh connection."""
@@ -169,8 +175,18 @@ class Bench:
         through = pair[:, b, a] / (1 - pair[:, b, b] * left)
         terms = self.now
         reflection = self.box(terms, drive, inward)
-        passed = terms["X" + drive] + (1 + terms["T" + drive]) * through / (1 - terms["M" + drive] * inward)
-        return self.read(reflection, 2 * cables[drive]), self.read(passed, cables[drive] + cables[other])
+        raw = self.receivers[other]
+        seen = inward + through * pair[:, a, b] * raw if self.setting.two_path else inward
+        passed = terms["X" + drive] + (1 + terms["T" + drive]) * through / (1 - terms["M" + drive] * seen)
+        thru = (1 - self.thru_match * self.error["M" + drive]) * (1 - self.thru_match * raw) - self.error["M" + drive] * raw
+        moved = cables["1"] + cables["2"] - self.laid["thru1"] - self.laid["thru2"]
+        return self.read_reflection(reflection, drive, cables), self.read(passed * thru, moved)
+
+    def read_reflection(self, gamma: Complex, port: str, cables: Mapping[str, Complex]) -> Complex:
+        """Return a reflection with the cable laid otherwise than for open and short: they looked like 1 + 2o and −1 − 2s."""
+        at_open, at_short = self.laid["open" + port], self.laid["short" + port]
+        changed = gamma - (at_open + at_short) * gamma - (at_open - at_short) * gamma**2
+        return self.read(changed, 2 * cables[port])
 
     def touched_unit(self) -> Complex:
         contacts = [self.contact() for _ in range(3)]
@@ -178,14 +194,14 @@ class Bench:
         return put_on(self.adapted, outer, through, outer)
 
     def cables(self) -> dict[str, Complex]:
-        return {port: self.turning(share(self.setting.residuals.cable)) for port in "12"}
+        return {port: self.laying() for port in "12"}
 
     def sweep(self, name: str) -> Sweep:
         """Return one corrected sweep of a hook-up made anew."""
         unit, cables = self.touched_unit(), self.cables()
         if name == "sample":
             seen = close_port(close_port(unit, 1, self.loads["B"]), 0, self.loads["A"])[:, 0, 0]
-            return Sweep(name, self.hz, {"s11": self.read(self.box(self.now, "1", seen), 2 * cables["1"])}, 1)
+            return Sweep(name, self.hz, {"s11": self.read_reflection(self.box(self.now, "1", seen), "1", cables)}, 1)
         driven, received, loaded, load = HOOKUPS[name]
         closed = close_port(unit, loaded, self.loads[load])
         order = [0, 1] if driven < received else [1, 0]
@@ -202,7 +218,8 @@ class Bench:
         if not self.setting.swept:
             return Terminations.of_default_class(points)
         loads = {name: Termination.swept(gamma) for name, gamma in self.seen_loads.items()}
-        return Terminations(loads, None if self.setting.two_path else Termination.swept(self.seen_receivers["2"]))
+        forward, back = (Termination.swept(self.seen_receivers[port]) for port in "21")
+        return Terminations(loads, forward, back if self.setting.two_path else None)
 
     def sweeps(self) -> dict[str, list[Sweep]]:
         return {name: [self.sweep(name) for _ in range(self.setting.repeats)] for name in self.setting.sweeps}

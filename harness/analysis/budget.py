@@ -66,7 +66,12 @@ def _times(place: Place, factor: float) -> Place:
 
 
 def _lines(ground: Ground, places: list[Place]) -> tuple[BudgetLine, ...]:
-    variance = {group: _variance(rows, ground, places) for group, rows in ground.rows.shares.items()}
+    columns = ground.rows.layout.columns
+
+    def moved(rows: Complex) -> Complex:
+        return np.asarray(sum(slope * rows[:, columns[entry].start + point] for entry, point, slope in places))
+
+    variance = {group: float(ground.rows.variance(group, moved)) for group in ground.rows.groups}
     variance[NOISE] = _noise_variance(ground, places)
     total = sum(variance.values())
     if total <= 0:
@@ -75,12 +80,6 @@ def _lines(ground: Ground, places: list[Place]) -> tuple[BudgetLine, ...]:
     return tuple(
         BudgetLine(input=group, size=_says(group, ground, places[0][0]), share=variance[group] / total) for group in ordered
     )
-
-
-def _variance(rows: Complex, ground: Ground, places: list[Place]) -> float:
-    columns = ground.rows.layout.columns
-    moved = sum(slope * rows[:, columns[entry].start + point] for entry, point, slope in places)
-    return float(np.sum(np.abs(moved) ** 2))
 
 
 def _noise_variance(ground: Ground, places: list[Place]) -> float:

@@ -15,9 +15,19 @@ from harness.analysis.estimator import Estimate
 from harness.analysis.figures import coupling_db, inside
 from harness.analysis.levels import loss_db
 from harness.analysis.model import Model, vector_of
+from harness.analysis.noise import noise_of
 from harness.analysis.power import column_power_db, matrix_power_db, power_db
-from harness.analysis.readings import UNIT_SWEEPS, Sweeps, Terminations, is_two_path, line_match_reading, readings_of, repeats_of
-from harness.analysis.renormalise import assembled_from
+from harness.analysis.readings import (
+    UNIT_SWEEPS,
+    Complex,
+    Sweeps,
+    Terminations,
+    is_two_path,
+    line_match_reading,
+    readings_of,
+    repeats_of,
+)
+from harness.analysis.renormalise import PAIRS, assembled_from
 from harness.quantities import show_db
 from harness.records import Residuals
 from harness.records.proof import Check
@@ -29,6 +39,8 @@ LINE_MATCH_ALLOWED = 0.01
 SIDES_ALLOWED_DB = 0.5
 EVEN_ALLOWED = 0.2
 ASSEMBLY_ALLOWED_DB = 0.05
+NOISE_ALLOWED = 9.0
+"""The largest of F squared errors of noise may be ln F + this, in units of their mean: less than twice in ten thousand traces."""
 
 
 @dataclass(frozen=True)
@@ -67,6 +79,12 @@ def ratio(db: float) -> float:
 def part(db: float) -> float:
     """Return the part of a reading that ± dB is."""
     return ratio(db) - 1
+
+
+def noise_allowed(*traces: Complex) -> float:
+    """Return what the noise of these traces together may do at the worst of their points, linear."""
+    most = np.log(traces[0].size) + NOISE_ALLOWED
+    return float(np.sqrt(most * sum(noise_of(trace) ** 2 for trace in traces)))
 
 
 def all_checks(
@@ -126,7 +144,8 @@ def reciprocity(sweeps: Sweeps, within: NDArray[np.bool_], slack: Slack) -> Chec
                 forward, backward = sweep.trace("s21")[within], sweep.trace("s12")[within]
                 size = np.maximum(np.abs(forward) + np.abs(backward), 1e-12) / 2
                 apart = np.abs(forward - backward) / size
-                allowed = RECIPROCITY_ALLOWED + 1.5 * (slack.passed + slack.leaked / size)
+                noise = noise_allowed(sweep.trace("s21"), sweep.trace("s12"))
+                allowed = RECIPROCITY_ALLOWED + 1.5 * (slack.passed + slack.leaked / size) + noise / size
                 most = int(np.argmax(apart / allowed))
                 worst[name] = max(worst.get(name, (0.0, 1.0)), (float(apart[most]), float(allowed[most])), key=_over)
     if not worst:
@@ -176,6 +195,13 @@ def both_sides(found: Estimate, within: NDArray[np.bool_]) -> Check | None:
     return Check(name="both sides", says=says, ok=unequal <= SIDES_ALLOWED_DB and even <= EVEN_ALLOWED)
 
 
+def _noise_of_means(sweeps: Sweeps, name: str) -> float:
+    """Return what noise may do to the difference of the two solutions for one hook-up: no more than to two of its traces."""
+    repeats = repeats_of(sweeps, name)
+    means = [np.mean([sweep.trace(key) for sweep in repeats], axis=0) for key in ("s21", "s12")]
+    return noise_allowed(*means)
+
+
 def assembly(
     sweeps: Sweeps, terminations: Terminations, found: Estimate, within: NDArray[np.bool_], slack: Slack
 ) -> Check | None:
@@ -185,9 +211,10 @@ def assembly(
         return None
     coupling = float(np.max(np.abs(coupling_db(other) - coupling_db(found.s))[within]))
     match = float(np.max(np.abs(other[:, :2, :2] - found.s[:, :2, :2])[within]))
-    leaked = slack.leaked / float(np.min(np.abs(found.s[within, 2, 0]).clip(1e-9)))
-    coupling_allowed = ASSEMBLY_ALLOWED_DB + 20 * float(np.log10(1 + slack.passed + leaked))
-    match_allowed = LINE_MATCH_ALLOWED + slack.reflected
+    noise = {name: _noise_of_means(sweeps, name) for name in PAIRS}
+    lost = (slack.leaked + noise["coupled"]) / float(np.min(np.abs(found.s[within, 2, 0]).clip(1e-9)))
+    coupling_allowed = ASSEMBLY_ALLOWED_DB + 20 * float(np.log10(1 + slack.passed + lost))
+    match_allowed = LINE_MATCH_ALLOWED + slack.reflected + max(noise.values())
     says = (
         f"assembly by renormalisation differs by at most {show_db(coupling, 4)} in coupling "
         f"({show_db(coupling_allowed)} allowed) and {show_db(-float(loss_db(match)), 1)} in the line's S "

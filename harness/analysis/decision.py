@@ -16,6 +16,7 @@ Tolerance = tuple[float | None, float | None]
 Real = NDArray[np.float64]
 SURE = 0.975
 """The conformance probability that a decision needs: a guard band of 1.96 standard uncertainties (JCGM 106)."""
+EVEN = 0.5
 ROUNDING = 1e-12
 BAD_IS_LOW = ("return_loss_db",)
 
@@ -59,11 +60,17 @@ def decide_figures(
     drawn: Mapping[str, Real],
     type_: SamplerType,
     budget: Mapping[str, Sequence[BudgetLine]],
+    as_bad: Mapping[str, float] | None = None,
 ) -> tuple[dict[str, Figure], float]:
     """Return the figures with interval, tolerance, probability and decision, and the probability that all are met at once.
 
     ``drawn``: figure → its draws, (n,), of the same n units. Coupling has a two-sided interval; the others the 95 % bound toward
-    the side that is bad, the other end is None.
+    the side that is bad, the other end is None. ``as_bad``: figure → how likely a unit at its tolerance would look as bad.
+
+    The probability is the share of draws within the tolerance: the conformance probability of JCGM 106. Draws of an extreme lie
+    too far to the bad side, which is safe for "conforms" and unfair for "does not conform". So under a half it is the larger of
+    this share and ``as_bad``, at most a half; at 0.025 a unit at the tolerance looks this bad once in forty times. All at once:
+    the share of draws that meet all; under a half the larger of it and of the least of the figures' probabilities.
     """
     allowed = tolerances(type_)
     figures = {}
@@ -73,7 +80,7 @@ def decide_figures(
         low, high = interval(name, value, drawn[name])
         good = meets(drawn[name], allowed[name])
         together = good if together is None else together & good
-        probability = float(np.mean(good))
+        probability = _fair(float(np.mean(good)), (as_bad or {}).get(name))
         decision = decide(probability)
         figures[name] = Figure(
             value=value,
@@ -84,7 +91,14 @@ def decide_figures(
             probability=probability,
             decides=advice(budget.get(name, ())) if decision == "undecided" else None,
         )
-    return figures, float(np.mean(together)) if together is not None else 1.0
+    joint = float(np.mean(together)) if together is not None else 1.0
+    least = min((figure.probability or 0.0 for figure in figures.values()), default=1.0)
+    return figures, joint if as_bad is None else _fair(joint, least)
+
+
+def _fair(share: float, as_bad: float | None) -> float:
+    """Return the probability that decides, from the share of draws and how likely a good unit would look as bad."""
+    return share if as_bad is None or share >= EVEN else min(EVEN, max(share, as_bad))
 
 
 def interval(name: str, value: float, drawn: Real) -> tuple[float | None, float | None]:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from harness.analysis.adapters import AdapterModel, remove_adapters
 from harness.analysis.bands import Band
 from harness.analysis.checks import all_checks
-from harness.analysis.decision import decide_figures, unit_decision
+from harness.analysis.decision import decide_figures, tolerances, unit_decision
 from harness.analysis.estimator import Estimate, estimate
 from harness.analysis.figures import figure_values, in_band, usable_band
 from harness.analysis.readings import Reading, Sweeps, Terminations, readings_of
@@ -44,9 +44,9 @@ class Evaluation:
 
     ``three_port``: the unit's sweep "unit", ports line in, line out, sample, adapters removed. ``figures``: keys coupling_db,
     return_loss_db, flatness_db, insertion_loss_db, swr. ``how``: figure → how it was taken, and "unit" for the three-port.
-    ``probability``: that all figures are met at once. ``coupling_table``: the coupling over the sweep, for later readings.
-    ``budget``: figure → uncertainty budget. ``readings`` and ``estimate`` are what the figures rest on (the estimate still with
-    adapters); ``drawn``: figure → its draws, (n,).
+    ``probability``: that all figures are met at once, as ``decision.decide_figures`` says. ``coupling_table``: the coupling over
+    the sweep, for later readings. ``budget``: figure → uncertainty budget. ``readings`` and ``estimate`` are what the figures
+    rest on (the estimate still with adapters); ``drawn``: figure → its draws, (n,).
     """
 
     three_port: Sweep
@@ -88,7 +88,7 @@ def evaluate(
     found, frequency_hz, sizes = case.found, case.found.frequency_hz, case.residuals
     uncertain = uncertainty_of(case, seed, draws)
     values = figure_values(in_band(frequency_hz, uncertain.smoothed, type_.band_hz)[1], found.sides)
-    figures, probability = decide_figures(values, uncertain.figures, type_, uncertain.budget)
+    figures, probability = decide_figures(values, uncertain.figures, type_, uncertain.budget, uncertain.as_bad)
     looked_at = (*all_checks(sweeps, terminations, found, type_.band_hz, sizes), *uncertain.checks)
     return Evaluation(
         three_port=Sweep.from_matrix("unit", frequency_hz, case.bare),
@@ -122,4 +122,4 @@ def _case(
     first = estimate(frequency_hz, readings)
     found = estimate(frequency_hz, readings, reading_sizes(readings, first, terminations, residuals))
     bare = remove_adapters(found.s, adapters, frequency_hz)
-    return Case(readings, found, bare, terminations, adapters, residuals, type_.band_hz, bands)
+    return Case(readings, found, bare, terminations, adapters, residuals, type_.band_hz, bands, tolerances(type_))

@@ -9,11 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.analysis.estimator import solve
-from harness.analysis.inputs import ledger_of
+from harness.analysis.inputs import Key, cause, ledger_of
 from harness.analysis.linear import Chain, gain_of
 from harness.analysis.model import Model, vector_of
 from harness.analysis.phasors import RAYLEIGH_95, normal, one_of
 from harness.analysis.readings import Complex, Reading
+from harness.analysis.sizes import Size
 from harness.records.proof import Check
 
 SOLVES = 200
@@ -52,12 +53,11 @@ def _both(
     points, count = index.size, len(readings)
     direct = np.zeros((SOLVES, points, count), dtype=np.complex128)
     ends = np.zeros((SOLVES, points, count, 3), dtype=np.complex128)
+    errors: dict[Key, Complex] = {}
     for key in dict.fromkeys([*ledger.effects, *ledger.ends]):
-        size = chain.size_of(key)
-        if size.kind == "normal":
-            error = size.linear / RAYLEIGH_95 * normal(rng, SOLVES, 1).astype(np.complex128)
-        else:
-            error = size.linear * one_of(rng, SOLVES, 1, size.kind).astype(np.complex128)
+        if cause(key) not in errors:
+            errors[cause(key)] = _error(chain.size_of(key), rng)
+        error = errors[cause(key)]
         if key in ledger.effects:
             direct += error[..., np.newaxis] * ledger.effects[key]
         if key in ledger.ends:
@@ -66,6 +66,14 @@ def _both(
     gain = gain_of(chain.found).x[index][:, :, :count]
     linear = np.einsum("fkm,sfm->sfk", gain, total)
     return linear, _full(chain, readings, index, direct, ends)
+
+
+def _error(size: Size, rng: np.random.Generator) -> Complex:
+    """Return an input's number in every solution, (SOLVES, 1)."""
+    if size.kind in ("disc", "ring"):
+        return size.linear * one_of(rng, SOLVES, 1, size.kind).astype(np.complex128)
+    number = normal(rng, SOLVES, 1).astype(np.complex128)
+    return np.asarray(size.linear / RAYLEIGH_95 * (number if size.kind == "normal" else number.real), dtype=np.complex128)
 
 
 def _full(chain: Chain, readings: Sequence[Reading], index: NDArray[np.intp], direct: Complex, ends: Complex) -> Complex:

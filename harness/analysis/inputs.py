@@ -2,8 +2,10 @@
 
 The corrected readings are those of an analyser with small errors of its own (the usual flow graph of one direction): a
 reflection Γ is read as D + (1 + R)·Γ/(1 − M·Γ), a through wave T as X + (1 + L)·T/(1 − M·Γin). A load or receiver that was
-swept was read in the same way, by the same D, R and M: its error reaches the unit's readings with the sign changed. An *input*
-is one such error that is independent of all others; what it does to all readings hangs together.
+swept was read in the same way, by the same D, R and M: its error reaches the unit's readings with the sign changed. So was the
+thru: with a reflection e of its own at both ends it passes 1/((1 − M·e)·(1 − e·Γ) − M·Γ) into a receiver of reflection Γ, and is
+taken for 1 (GUM 5.2: one cause in two places counts once, with its sign). An *input* is one such error; what it does to all
+readings hangs together. Inputs are independent, but for those of one :func:`cause`: both ports have the same standards and thru.
 """
 
 from __future__ import annotations
@@ -34,6 +36,25 @@ HOOKUP_GROUPS = (CONNECTOR, CABLE)
 
 Key = tuple[str, ...]
 """Group (the line of the budget) and what tells inputs of one group apart."""
+CALIBRATION = "calibration"
+REAL_PARTS = ("phase", "loss")
+"""How the key of an input ends that is a real number, the same at all frequencies, as the linearity is."""
+CONNECTOR_LOSS = 0.1
+"""What a connector made anew does to a wave's magnitude, over what it does to its phase: it is reactive. Chosen, no source."""
+
+
+SAME_HARDWARE = (DIRECTIVITY, SOURCE_MATCH, REFLECTION, TRANSMISSION, RECEIVER)
+"""Errors of the standards and of the thru; by port, or direction, they are one error with several effects."""
+
+
+def cause(key: Key) -> Key:
+    """Return what an input comes from: inputs of the same cause are one number, those of different causes are independent."""
+    return key[:1] if key[0] in SAME_HARDWARE else key
+
+
+def is_real(key: Key) -> bool:
+    """Tell whether an input is one real number at all frequencies, and not a complex one that turns."""
+    return key[0] == LINEARITY or key[-1] in REAL_PARTS
 
 
 @dataclass
@@ -85,21 +106,28 @@ def _ways(role: Role) -> tuple[str, str]:
 
 def _analyser(ledger: Ledger, number: int, role: Role) -> None:
     port, way = _ways(role)
-    value, inward = ledger.scene.value[:, number], ledger.scene.inward[:, number]
+    value = ledger.scene.value[:, number]
     if role.reflection:
-        _reflected(ledger, number, value, port)
+        for group, effect in _box(value):
+            ledger.add((group, port), number, effect)
     else:
+        receiver = ledger.scene.receivers[role.drive]
         ledger.add((TRANSMISSION, way), number, value)
-        ledger.add((SOURCE_MATCH, port), number, value * inward)
+        # The thru, too, was read with this source match, looking at the receiver; and its own reflection passed for tracking.
+        ledger.add((SOURCE_MATCH, port), number, value * (_raw_inward(ledger, number, role) - receiver))
+        ledger.add((RECEIVER, way), number, value * receiver)
         ledger.add((ISOLATION, way), number, 1.0)
         ledger.add((TEMPERATURE,), number, value)
     below_db = np.maximum(0.0, -20 * np.log10(np.maximum(np.abs(value), 1e-10)))
     ledger.add((LINEARITY,), number, value * below_db / 10)
 
 
-def _reflected(ledger: Ledger, number: int, gamma: Complex, port: str) -> None:
-    for group, effect in _box(gamma):
-        ledger.add((group, port), number, effect)
+def _raw_inward(ledger: Ledger, number: int, role: Role) -> Complex:
+    """Return the reflection that the driving port sees before correction: a full one takes the receiver off, (F,)."""
+    inward = ledger.scene.inward[:, number]
+    if not role.full or role.reflection:
+        return inward
+    return np.asarray(inward + ledger.scene.value[:, number] ** 2 * ledger.scene.receivers[role.drive])
 
 
 def _box(gamma: Complex) -> Iterable[tuple[str, Complex]]:
@@ -112,34 +140,60 @@ def _box(gamma: Complex) -> Iterable[tuple[str, Complex]]:
 def _drift(ledger: Ledger, number: int, role: Role) -> None:
     """Add what the error terms' wandering since the calibration does: as the residuals, but not to what was swept in it."""
     port, way = _ways(role)
-    value, inward = ledger.scene.value[:, number], ledger.scene.inward[:, number]
+    value = ledger.scene.value[:, number]
     if role.reflection:
         for group, effect in _box(value):
             ledger.add((DRIFT, group, port), number, effect)
     else:
         ledger.add((DRIFT, TRANSMISSION, way), number, value)
-        ledger.add((DRIFT, SOURCE_MATCH, port), number, value * inward)
+        ledger.add((DRIFT, SOURCE_MATCH, port), number, value * _raw_inward(ledger, number, role))
     if role.receiving is not None:
         ledger.add_end((DRIFT, RECEIVER, way), number, role.receiving, 1.0)
 
 
 def _hands(ledger: Ledger, number: int, role: Role) -> None:
-    """Add what a connection made anew, or a cable laid anew, does: a reflection and a factor, independent at every hook-up."""
+    """Add what a connection made anew does: a reflection, and a factor on what passes; independent at every hook-up."""
     value, inward = ledger.scene.value[:, number], ledger.scene.inward[:, number]
     fewer = 1 / np.sqrt(role.repeats)
-    other = str(3 - role.drive)
     driven = (CONNECTOR, role.sweep, str(role.driven))
     ledger.add((*driven, "reflection"), number, fewer * ((1 + value**2) if role.reflection else value * inward))
-    ledger.add((*driven, "through"), number, fewer * (2 if role.reflection else 1) * value)
-    ledger.add((CABLE, role.sweep, str(role.drive)), number, fewer * (2 if role.reflection else 1) * value)
+    _passed(ledger, driven, number, fewer * (2 if role.reflection else 1) * value)
+    _laid(ledger, number, role)
     if role.receiving is not None:
         far = (CONNECTOR, role.sweep, str(role.receiving))
         ledger.add_end((*far, "reflection"), number, role.receiving, fewer)
         if not role.reflection:
-            ledger.add((*far, "through"), number, fewer * value)
-            ledger.add((CABLE, role.sweep, other), number, fewer * value)
+            _passed(ledger, far, number, fewer * value)
     for port in role.loads:
         ledger.add_end((CONNECTOR, role.sweep, str(port), "reflection"), number, port, fewer)
+
+
+def _passed(ledger: Ledger, connector: Key, number: int, passed: Complex) -> None:
+    """Add what a connector does to a wave that passes: to its phase, and a little to its magnitude.
+
+    One real number each, with the mean square of the complex one that the size is stated of: so the root of two.
+    """
+    ledger.add((*connector, "phase"), number, 1j * np.sqrt(2.0) * passed)
+    ledger.add((*connector, "loss"), number, CONNECTOR_LOSS * np.sqrt(2.0) * passed)
+
+
+def _laid(ledger: Ledger, number: int, role: Role) -> None:
+    """Add what a cable laid anew does: the change since the calibration has the stated size, half of its square each laying's.
+
+    In a wave that passes, both cables count, since the thru. In a reflection it is one cable, passed twice, since short and open:
+    the mean of what it did to both looks like tracking, half the difference like source match.
+    """
+    value = ledger.scene.value[:, number]
+    each = np.sqrt(0.5)
+    cables = (role.drive,) if role.reflection else (1, 2)
+    for cable in map(str, cables):
+        passed = (2 if role.reflection else 1) * each * value
+        ledger.add((CABLE, role.sweep, cable), number, passed / np.sqrt(role.repeats))
+        if role.reflection:
+            ledger.add((CABLE, CALIBRATION, cable, REFLECTION), number, value)
+            ledger.add((CABLE, CALIBRATION, cable, SOURCE_MATCH), number, value**2)
+        else:
+            ledger.add((CABLE, CALIBRATION, cable, TRANSMISSION), number, passed)
 
 
 def _receiver(ledger: Ledger, number: int, role: Role) -> None:
@@ -147,12 +201,11 @@ def _receiver(ledger: Ledger, number: int, role: Role) -> None:
         return
     port, way = _ways(role)
     if role.full:
-        # The thru showed the receiver match through the driving port: what directivity left there, it has taken off here.
-        ledger.add_end((DIRECTIVITY, port), number, role.receiving, -1.0)
+        # The thru showed the receiver match through the driving port: what the standards left there is taken off here.
+        _swept(ledger, number, role.receiving, ledger.scene.receivers[role.drive], (port, way))
         ledger.add_end((RECEIVER, way), number, role.receiving, 1.0)
-        ledger.add_end((CONNECTOR, "calibration", way, "reflection"), number, role.receiving, 1.0)
     elif "receiver" in ledger.scene.swept:
-        _swept(ledger, number, role.receiving, "receiver")
+        _swept(ledger, number, role.receiving, ledger.scene.swept["receiver"], ("1", "receiver"))
         ledger.add_end((RECEIVER, way), number, role.receiving, 1.0)
     else:
         ledger.add_end((RECEIVER_BOUND,), number, role.receiving, 1.0)
@@ -160,13 +213,16 @@ def _receiver(ledger: Ledger, number: int, role: Role) -> None:
 
 def _termination(ledger: Ledger, number: int, port: int, name: str) -> None:
     if name in ledger.scene.swept:
-        _swept(ledger, number, port, name)
+        _swept(ledger, number, port, ledger.scene.swept[name], ("1", name))
     else:
         ledger.add_end((f"load {name}",), number, port, 1.0)
 
 
-def _swept(ledger: Ledger, number: int, port: int, name: str) -> None:
-    """Add what the sweep of a load, or of the receiver through the thru, has taken for its reflection: always on analyser 1."""
-    for group, effect in _box(ledger.scene.swept[name]):
-        ledger.add_end((group, "1"), number, port, -effect)
-    ledger.add_end((CONNECTOR, "calibration", name, "reflection"), number, port, 1.0)
+def _swept(ledger: Ledger, number: int, port: int, gamma: Complex, swept: tuple[str, str]) -> None:
+    """Add what the sweep of a load, or of a receiver through the thru, has taken for its reflection, (F,).
+
+    ``swept``: the analyser port that swept it, and its name.
+    """
+    for group, effect in _box(gamma):
+        ledger.add_end((group, swept[0]), number, port, -effect)
+    ledger.add_end((CONNECTOR, CALIBRATION, swept[1], "reflection"), number, port, 1.0)

@@ -7,14 +7,14 @@ one complex number per input and frequency says everything.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from harness.analysis.adapters import AdapterModel, removal_slopes
 from harness.analysis.estimator import S22_WIDTH, Estimate
-from harness.analysis.inputs import HOOKUP_GROUPS, RECEIVER_BOUND, Key, ledger_of
+from harness.analysis.inputs import CALIBRATION, CONNECTOR, HOOKUP_GROUPS, RECEIVER_BOUND, SAME_HARDWARE, Key, is_real, ledger_of
 from harness.analysis.levels import loss_db
 from harness.analysis.model import ENTRIES
 from harness.analysis.readings import Complex, Terminations
@@ -98,9 +98,14 @@ class Chain:
     def size_of(self, key: Key) -> Size:
         """Return the size of an input of the readings; hook-up errors scaled by what repeats have shown."""
         size = size_of(key[0], self.residuals, self.terminations)
-        if key[0] not in HOOKUP_GROUPS or self.scale == 1.0:
+        if is_real(key):
+            size = replace(size, kind="real")
+        # Repeats that agree well speak of the unit's connectors: not of cables, nor of what was connected for the calibration.
+        seen = key[0] == CONNECTOR and key[1] != CALIBRATION
+        scale = self.scale if seen else max(1.0, self.scale)
+        if key[0] not in HOOKUP_GROUPS or scale == 1.0:
             return size
-        return Size(size.linear * self.scale, size.kind, f"{size.says}, times {self.scale:.2f} after the repeats")
+        return replace(size, linear=size.linear * scale, says=f"{size.says}, times {scale:.2f} after the repeats")
 
     def _into_unknown_receiver(self, spare: Complex) -> Iterator[tuple[Key, Size, Complex]]:
         """Yield the product of an unknown S33 and an unknown receiver: of second order, and larger than all of first order."""
@@ -129,6 +134,19 @@ def _unseen(entry: tuple[int, int]) -> Size:
         return Size(1.0, "ring", "up to a total reflection, taken as one")
     says = f"within {show_db(float(loss_db(S22_WIDTH)), 0)} of S11" if entry == (1, 1) else "an even part up to half of S31"
     return Size(1.0, "disc", says)
+
+
+def independent(effects: Iterable[Effect]) -> list[Effect]:
+    """Return the effects with those of one cause, the standards or the thru on both ports, added up: all are independent then."""
+    found: list[Effect] = []
+    place: dict[str, int] = {}
+    for effect in effects:
+        at = place.setdefault(effect.group, len(found)) if effect.group in SAME_HARDWARE else len(found)
+        if at == len(found):
+            found.append(effect)
+        else:
+            found[at] = replace(found[at], x=found[at].x + effect.x, left=found[at].left + effect.left)
+    return found
 
 
 def groups_of(effects: Sequence[Effect]) -> dict[str, Size]:

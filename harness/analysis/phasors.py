@@ -16,10 +16,10 @@ RAYLEIGH_95 = float(np.sqrt(-2 * np.log(0.05)))
 LONGEST_DELAY = 10e-9
 """There and back over about a metre of cable; common practice, no source."""
 LEAST_DELAYS, MOST_DELAYS = 6, 24
-RELIABILITY = 0.1
+RELIABILITY = 0.2
 """Sizes that a bench states are taken as known to this part of themselves. Chosen, no source."""
 DEGREES = 0.5 / RELIABILITY**2
-"""The degrees of freedom that this gives, ν = ½·(Δu/u)⁻² (GUM G.4.2): 50."""
+"""The degrees of freedom that this gives, ν = ½·(Δu/u)⁻² (GUM G.4.2): 12.5."""
 
 
 def delays(span_hz: float) -> NDArray[np.float64]:
@@ -51,5 +51,8 @@ def one_of(rng: np.random.Generator, count: int, choices: int, kind: str) -> NDA
 
 
 def mean_square(kind: str) -> float:
-    """Return the mean square of the magnitude of a number of this kind and size 1 (for "normal": a 95 % size of 1)."""
-    return {"normal": 2 / RAYLEIGH_95**2, "disc": 0.5, "ring": 1.0}[kind]
+    """Return the mean square of the magnitude of a number of this kind and size 1 (for "normal": a 95 % size of 1).
+
+    "real" is the real part of such a normal number, the same at all frequencies.
+    """
+    return {"normal": 2 / RAYLEIGH_95**2, "real": 1 / RAYLEIGH_95**2, "disc": 0.5, "ring": 1.0}[kind]

@@ -55,10 +55,12 @@ class Terminations:
     """Everything the unit's connectors see: ``loads`` by name ("A", "B"), and the receiver's match.
 
     ``receiver`` is needed where a sweep holds S11 and S21 only (one-path correction); a full two-path correction removes it.
+    ``receiver_back``: what analyser 1 shows while analyser 2 drives; only the uncertainty of two-path sweeps looks at it.
     """
 
     loads: Mapping[str, Termination]
     receiver: Termination | None = None
+    receiver_back: Termination | None = None
 
     @classmethod
     def of_default_class(

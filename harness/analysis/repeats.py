@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from harness.analysis.inputs import HOOKUP_GROUPS, ledger_of
+from harness.analysis.inputs import CALIBRATION, HOOKUP_GROUPS, is_real, ledger_of
 from harness.analysis.noise import noise_of
 from harness.analysis.phasors import mean_square
 from harness.analysis.readings import Reading, Terminations
@@ -53,7 +53,7 @@ def _expected(scene: Scene, residuals: Residuals, terminations: Terminations) ->
     """Return the mean square that hook-up errors of the stated size give to each reading's mean, (F, m)."""
     total = np.zeros(scene.value.shape)
     for key, effect in ledger_of(scene).effects.items():
-        if key[0] in HOOKUP_GROUPS and key[1] != "calibration":
+        if key[0] in HOOKUP_GROUPS and key[1] != CALIBRATION:
             size = size_of(key[0], residuals, terminations)
-            total += np.abs(effect) ** 2 * size.linear**2 * mean_square(size.kind)
+            total += np.abs(effect) ** 2 * size.linear**2 * mean_square("real" if is_real(key) else size.kind)
     return total

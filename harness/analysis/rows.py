@@ -7,7 +7,7 @@ without loss, into as few rows as carry them (a unitary turn of independent circ
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -54,6 +54,11 @@ class Layout:
         rest = effect.left[self.rest][np.newaxis] * turned[:, self.rest, np.newaxis]
         return np.concatenate([*parts, rest.reshape(len(turned), -1)], axis=1)
 
+    def steady(self, effect: Effect) -> Complex:
+        """Return one input that does not turn with frequency, of size 1, as a row: (1, columns)."""
+        parts = [points.take(effect.x[:, ENTRY_OF[name]]) for name, points in self.points.items()]
+        return np.concatenate([*parts, effect.left[self.rest].ravel()])[np.newaxis]
+
 
 @dataclass(frozen=True)
 class Bounded:
@@ -65,15 +70,30 @@ class Bounded:
 
 @dataclass(frozen=True)
 class Rows:
-    """All inputs: ``normal``, (R, columns), times normal numbers of standard deviation 1; and the bounded ones.
+    """All inputs: ``normal``, (R, columns), times complex normal numbers, ``real``, (R', columns), times real ones, both of
+    standard deviation 1 in each part; and the bounded ones.
 
-    ``shares``: budget line → its rows, scaled so that the mean square of each row's number is 2.
+    ``shares``: budget line → its rows, scaled so that the mean square of each row's number is 2. ``real_shares``: budget line →
+    its rows of real numbers, of mean square 1.
     """
 
     layout: Layout
     normal: NDArray[np.complex64] = field(repr=False)
+    real: NDArray[np.complex64] = field(repr=False)
     bounded: tuple[Bounded, ...]
     shares: dict[str, Complex] = field(repr=False)
+    real_shares: dict[str, Complex] = field(repr=False)
+
+    def variance(self, group: str, moves: Callable[[Complex], Complex]) -> NDArray[np.float64]:
+        """Return the variance that an input gives to the real part of what ``moves`` makes, linearly, of its rows."""
+        turning = np.abs(moves(self.shares[group])) ** 2 if group in self.shares else np.zeros(1)
+        steady = np.real(moves(self.real_shares[group])) ** 2 if group in self.real_shares else np.zeros(1)
+        return np.asarray(np.sum(turning, axis=0) + np.sum(steady, axis=0), dtype=np.float64)
+
+    @property
+    def groups(self) -> tuple[str, ...]:
+        """The budget lines, in the order in which they first come."""
+        return tuple(dict.fromkeys([*self.shares, *self.real_shares]))
 
 
 def rows_of(effects: Sequence[Effect], layout: Layout, draws: int) -> Rows:
@@ -81,7 +101,11 @@ def rows_of(effects: Sequence[Effect], layout: Layout, draws: int) -> Rows:
     normal: list[Complex] = []
     bounded: list[Bounded] = []
     shares: dict[str, list[Complex]] = {}
+    real: dict[str, list[Complex]] = {}
     for effect in effects:
+        if effect.size.kind == "real":
+            real.setdefault(effect.group, []).append(effect.size.linear / RAYLEIGH_95 * layout.steady(effect))
+            continue
         rows = effect.size.linear * layout.rows(effect)
         if effect.size.kind == "normal":
             rows = rows / (RAYLEIGH_95 * np.sqrt(len(rows)))
@@ -91,10 +115,12 @@ def rows_of(effects: Sequence[Effect], layout: Layout, draws: int) -> Rows:
             bounded.append(Bounded(effect.size.kind, rows.astype(np.complex64)))
             mean_square = 0.5 if effect.size.kind == "disc" else 1.0
             shares.setdefault(effect.group, []).append(rows * np.sqrt(mean_square / 2 / len(rows)))
-    columns = layout.columns["rest"].stop
-    every = np.concatenate(normal) if normal else np.zeros((0, columns), dtype=np.complex128)
+    nothing = np.zeros((0, layout.columns["rest"].stop), dtype=np.complex128)
+    every = np.concatenate([nothing, *normal])
     few = _fewest(every, layout) if draws > DRAWS_THAT_PAY * len(every) else every.astype(np.complex64)
-    return Rows(layout, few, tuple(bounded), {name: np.concatenate(parts) for name, parts in shares.items()})
+    steady = np.concatenate([nothing, *(row for rows in real.values() for row in rows)]).astype(np.complex64)
+    joined, joined_real = ({name: np.concatenate(parts) for name, parts in some.items()} for some in (shares, real))
+    return Rows(layout, few, steady, tuple(bounded), joined, joined_real)
 
 
 def _fewest(rows: Complex, layout: Layout) -> NDArray[np.complex64]:

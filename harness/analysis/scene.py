@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from harness.analysis.model import Model
-from harness.analysis.readings import UNIT_HOOKUPS, Complex, Reading, Terminations
+from harness.analysis.readings import UNIT_HOOKUPS, Complex, Reading, Termination, Terminations
 
 
 @dataclass(frozen=True)
@@ -33,7 +33,8 @@ class Scene:
 
     ``value``: what the model says is read, (F, m). ``inward``: the reflection that the driving port sees, (F, m). ``slopes``:
     derivatives of the readings by the reflections on the unit's ports, (F, m, 3). ``swept``: name of a swept termination
-    ("A", "receiver") → its reflection, (F,).
+    ("A", "receiver") → its reflection, (F,). ``receivers``: analyser port that drives (1 or 2) → the other's reflection before
+    any correction, (F,); its bound, at any phase, where no more is known.
     """
 
     roles: tuple[Role, ...]
@@ -41,6 +42,7 @@ class Scene:
     inward: Complex = field(repr=False)
     slopes: Complex = field(repr=False)
     swept: Mapping[str, Complex] = field(repr=False)
+    receivers: Mapping[int, Complex] = field(repr=False)
 
     @classmethod
     def of(cls, readings: Sequence[Reading], terminations: Terminations, x: Complex) -> Scene:
@@ -49,12 +51,22 @@ class Scene:
         swept = {name: load.gamma for name, load in terminations.loads.items() if load.measured}
         if terminations.receiver is not None and terminations.receiver.measured:
             swept["receiver"] = terminations.receiver.gamma
-        return cls(roles_of(readings), model.predict(x)[0], model.inward(x), model.termination_slopes(x), swept)
+        ends = {1: terminations.receiver, 2: terminations.receiver_back or terminations.receiver}
+        receivers = {drive: _seen(end, len(x)) for drive, end in ends.items()}
+        return cls(roles_of(readings), model.predict(x)[0], model.inward(x), model.termination_slopes(x), swept, receivers)
 
     def at(self, index: NDArray[np.intp]) -> Scene:
         """Return the scene at some of its frequencies."""
         swept = {name: gamma[index] for name, gamma in self.swept.items()}
-        return Scene(self.roles, self.value[index], self.inward[index], self.slopes[index], swept)
+        receivers = {drive: gamma[index] for drive, gamma in self.receivers.items()}
+        return Scene(self.roles, self.value[index], self.inward[index], self.slopes[index], swept, receivers)
+
+
+def _seen(receiver: Termination | None, points: int) -> Complex:
+    """Return the reflection of a receiver, its bound where it was not measured, none where nothing is known; (F,)."""
+    if receiver is None:
+        return np.zeros(points, dtype=np.complex128)
+    return receiver.gamma if receiver.measured else np.full(points, receiver.bound, dtype=np.complex128)
 
 
 def roles_of(readings: Sequence[Reading]) -> tuple[Role, ...]:

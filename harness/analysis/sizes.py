@@ -12,12 +12,13 @@ from harness.analysis.readings import Terminations
 from harness.quantities import show_db
 from harness.records import Residuals
 
-Kind = Literal["normal", "disc", "ring"]
+Kind = Literal["normal", "real", "disc", "ring"]
 
 
 @dataclass(frozen=True)
 class Size:
-    """Linear size of an input, 95 % of a normal one, the radius of a disc or ring; and the same in words."""
+    """Linear size of an input, 95 % of a normal one (and of that whose real part a real one is), the radius of a disc or ring;
+    and the same in words."""
 
     linear: float
     kind: Kind

@@ -11,17 +11,19 @@ from numpy.typing import NDArray
 from harness.analysis.adapters import AdapterModel
 from harness.analysis.bands import Band
 from harness.analysis.budget import Ground, budgets
-from harness.analysis.draws import Draws, centre_of, draw
+from harness.analysis.decision import BAD_IS_LOW, Tolerance, meets
+from harness.analysis.draws import Draws, centre_of, draw, seen_figures
 from harness.analysis.estimator import Estimate
 from harness.analysis.figures import band_points, coupling_at, inside, wanted_centres
 from harness.analysis.full_solves import linear_treatment
 from harness.analysis.levels import loss_db
-from harness.analysis.linear import Chain, Effect, groups_of
+from harness.analysis.linear import Chain, Effect, groups_of, independent
 from harness.analysis.model import matrix_of, vector_of
 from harness.analysis.noise import Smooth, noise_of, smooth
 from harness.analysis.phasors import mean_square
 from harness.analysis.points import Points
 from harness.analysis.readings import Complex, Reading, Terminations
+from harness.analysis.refusal import at_tolerance
 from harness.analysis.repeats import hookup_scale
 from harness.analysis.rows import ENTRY_OF, Layout, rows_of
 from harness.analysis.scene import Scene
@@ -38,7 +40,10 @@ SELDOM = 1e-3
 
 @dataclass(frozen=True)
 class Case:
-    """What the uncertainty is asked of: the estimate (with adapters), the bare S of the unit, (F, 3, 3), what is around it."""
+    """What the uncertainty is asked of: the estimate (with adapters), the bare S of the unit, (F, 3, 3), what is around it.
+
+    ``allowed``: figure → (least, most) allowed.
+    """
 
     readings: tuple[Reading, ...]
     found: Estimate
@@ -48,14 +53,19 @@ class Case:
     residuals: Residuals
     band_hz: tuple[float, float]
     bands: Sequence[Band]
+    allowed: Mapping[str, Tolerance]
 
 
 @dataclass(frozen=True)
 class Uncertain:
-    """``smoothed``: the bare S, the entries that the figures look at smoothed, (F, 3, 3). ``figures``: figure → draws, (n,)."""
+    """``smoothed``: the bare S, the entries that the figures look at smoothed, (F, 3, 3). ``figures``: figure → draws, (n,).
+
+    ``as_bad``: figure that is an extreme → how likely a unit at its tolerance looks as bad as this one, 1 for one inside.
+    """
 
     smoothed: Complex = field(repr=False)
     figures: Mapping[str, Real] = field(repr=False)
+    as_bad: Mapping[str, float]
     coupling_at: tuple[CouplingAt, ...]
     coupling_table: CouplingTable
     budget: dict[str, tuple[BudgetLine, ...]]
@@ -70,19 +80,23 @@ def uncertainty_of(case: Case, seed: int, draws: int) -> Uncertain:
     scene = Scene.of(case.readings, case.terminations, vector_of(found.s))
     scale = hookup_scale(case.readings, scene, case.residuals, case.terminations)
     chain = Chain(scene, found, case.bare, case.terminations, case.adapters, case.residuals, scale)
-    effects = list(chain.effects())
+    effects = independent(chain.effects())
     entries = _smoothed(case)
     layout, band = _layout(case)
     rows = rows_of(effects, layout, draws)
     noise = np.array([noise_of(trace) for trace in found.residuals.T])
     centre = centre_of(layout, entries, found.residuals, noise, _rest_weights(effects, noise))
-    drawn = draw(rows, centre, band, seed, draws)
+    seen = seen_figures(centre, band)
+    misses = {name: limit for name, limit in _limits(case).items() if not meets(np.array([seen[name]]), case.allowed[name])[0]}
+    edges = at_tolerance(rows, centre.values, centre.noise, band, misses)
+    drawn = draw(rows, centre, band, seed, draws, edges)
     ground = Ground(rows, centre, band, groups_of(effects), entries)
     within = inside(found.frequency_hz, case.band_hz)
     smoothed = _with(case.bare, entries)
     return Uncertain(
         smoothed=smoothed,
         figures=drawn.figures,
+        as_bad=_as_bad(drawn, seen, _limits(case)),
         coupling_at=_coupling_at(case, smoothed, drawn),
         coupling_table=_table(case, centre.values["S31"][band:], drawn),
         budget=budgets(ground),
@@ -105,6 +119,20 @@ def reading_sizes(
     for _, size, effect in chain.on_readings():
         total = total + np.abs(effect[:, : len(readings)]) ** 2 * size.linear**2 * mean_square(size.kind)
     return np.asarray(np.maximum(np.sqrt(total), LEAST_READING_ERROR))
+
+
+def _limits(case: Case) -> dict[str, float]:
+    """Return figure → the end of its tolerance, of the figures that are extremes and have one; the SWR's is the return loss's."""
+    names = ("return_loss_db", "insertion_loss_db", "flatness_db")
+    ends = {name: case.allowed[name][0 if name in BAD_IS_LOW else 1] for name in names if name in case.allowed}
+    return {name: end for name, end in ends.items() if end is not None}
+
+
+def _as_bad(drawn: Draws, seen: Mapping[str, float], limits: Mapping[str, float]) -> dict[str, float]:
+    found = dict.fromkeys(limits, 1.0)
+    for name, at in drawn.at_tolerance.items():
+        found[name] = float(np.mean(at <= seen[name] if name in BAD_IS_LOW else at >= seen[name]))
+    return found | ({"swr": found["return_loss_db"]} if "return_loss_db" in found else {})
 
 
 def _smoothed(case: Case) -> dict[str, Smooth]:

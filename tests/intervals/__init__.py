@@ -1,0 +1,1 @@
+"""How often the stated uncertainty holds the truth, on a population of simulated benches: ``python -m tests.intervals``."""
