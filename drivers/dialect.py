@@ -152,7 +152,7 @@ class Dialect:
                 if not same_words(str(asked[name]), part):
                     raise _differs(entry.send, asked[name], part)
                 continue
-            numbers[name] = parse_number(part.encode("ascii"), f"{entry.send}, {name}")
+            numbers[name] = parse_number(part.encode("ascii", errors="replace"), f"{entry.send}, {name}")
             self._check_number(entry.send, name, numbers[name], asked)
         return numbers
 

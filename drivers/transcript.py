@@ -53,7 +53,7 @@ class Transcript:
     def remark(self, seconds: float, text: str) -> None:
         """Note something that is no byte: a deadline that ran out, a resynchronisation."""
         self._flush()
-        self._append(seconds, "#", text)
+        self._append(seconds, "#", "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text))
 
     def text(self) -> str:
         """Return the transcript, one entry a line, LF after each; the first line tells how many entries were dropped."""

@@ -8,13 +8,15 @@ from dataclasses import dataclass, field
 from drivers.simulated.algebra import Complexes, Floats, Part, line, one_port, seen_from
 from drivers.simulated.hidden import HiddenErrors
 from drivers.simulated.mistakes import Made
-from drivers.simulated.parts import Contact, SimulatedLoad, standard_reflection, stray_adapter, tee_load
+from drivers.simulated.parts import Contact, Offset, SimulatedLoad, standard_reflection, stray_adapter, tee_load
 from harness.errors import UsageError
 from harness.records import ANALYSER_1, ANALYSER_2
 from harness.records.bench_file import StandardsEntry
 from harness.records.hookup import UNIT_PORTS
 
 STANDARDS = ("short", "open", "load")
+OFFSETS = {"offset short": "short", "offset load": "load"}
+"""A standard at the far end of the offset, the cable of a characterisation."""
 ANALYSER_ENDS = (ANALYSER_1, ANALYSER_2)
 
 
@@ -23,7 +25,7 @@ class Things:
     """What can be joined: the standards' models, the loads by name ("A"), and the unit with its adapters, if one is there.
 
     ``unit``: its three-port, shape (F, 3, 3). ``adapters``: unit connector → two-port, port 1 toward the cable, shape (F, 2, 2).
-    ``hidden``: how far the standards are from their models.
+    ``hidden``: how far the standards are from their models. ``offset``: the cable between analyser and standard.
     """
 
     standards: StandardsEntry
@@ -31,16 +33,17 @@ class Things:
     unit: Complexes | None = None
     adapters: Mapping[str, Complexes] = field(default_factory=dict)
     hidden: HiddenErrors = field(default_factory=HiddenErrors)
+    offset: Offset = field(default_factory=Offset)
 
 
 def check_ends(made: Made, loads: Mapping[str, SimulatedLoad], unit_is_there: bool) -> None:
     """Raise UsageError for an end that is not on this bench, an end used twice, or a unit that has not been inserted."""
     used = [end for join in made.joins for end in (join.one, join.other)]
-    known = (*ANALYSER_ENDS, *UNIT_PORTS, *STANDARDS, *(f"load {name}" for name in loads))
+    known = (*ANALYSER_ENDS, *UNIT_PORTS, *STANDARDS, *OFFSETS, *(f"load {name}" for name in loads))
     for end in used:
         if end not in known:
             raise UsageError(f"the simulated bench has no {end!r}", hint=f"It has: {', '.join(known)}.")
-        if end not in STANDARDS and used.count(end) > 1:
+        if end not in (*STANDARDS, *OFFSETS) and used.count(end) > 1:
             raise UsageError(f"{end!r} stands in two connections of one hook-up", hint="Every connector takes one connection.")
     if not unit_is_there and any(end in UNIT_PORTS for end in used):
         raise UsageError("no unit is on the simulated bench", hint="Insert a unit before its connectors are used.")
@@ -104,13 +107,20 @@ class Assembly:
         self._joined(first, f"thru {number} 1", join_key(one, other, 1))
         self._joined(f"thru {number} 2", second, join_key(one, other, 2))
 
+    def _standard(self, kind: str, port: str) -> str:
+        modelled = standard_reflection(kind, self._things.standards, self._f)
+        self._parts.append(one_port(modelled + self._things.hidden.standard(kind, self._f), port))
+        return port
+
     def _tip(self, number: int, end: str) -> str:
         """Return the port to join for an end: standards and loads are added here, misplaced things sit on the end."""
         port = end
         if end in STANDARDS:
-            port = f"{end} at {number}"
-            modelled = standard_reflection(end, self._things.standards, self._f)
-            self._parts.append(one_port(modelled + self._things.hidden.standard(end, self._f), port))
+            port = self._standard(end, f"{end} at {number}")
+        elif end in OFFSETS:
+            port, inner = f"{end} at {number}", f"{end} inner {number}"
+            self._add(self._things.offset.s(self._f), port, inner)
+            self._joined(inner, self._standard(OFFSETS[end], f"{end} end {number}"), f"inner of {end}")
         elif end.startswith("load "):
             self._parts.append(one_port(self._things.loads[end.removeprefix("load ")].reflection(self._f), port))
         extra = self._extras.get(end)

@@ -12,11 +12,20 @@ from collections.abc import Mapping
 import numpy as np
 
 from drivers.simulated.algebra import Complexes, Floats, Part, seen_from
-from drivers.simulated.assembly import Assembly, Things, check_ends, join_key
+from drivers.simulated.assembly import OFFSETS, Assembly, Things, check_ends, join_key
 from drivers.simulated.error_terms import Direction, ErrorTerms, quality_of, readings
 from drivers.simulated.hidden import HiddenErrors, draw_hidden
 from drivers.simulated.mistakes import Made, check_mistake, make
-from drivers.simulated.parts import Contact, adapter_line, draw_contact, draw_load, draws, loose_contact, reflecting_adapter
+from drivers.simulated.parts import (
+    Contact,
+    adapter_line,
+    draw_contact,
+    draw_load,
+    draw_offset,
+    draws,
+    loose_contact,
+    reflecting_adapter,
+)
 from drivers.simulated.units import build_unit
 from harness.errors import UsageError
 from harness.records import ANALYSER_1, ANALYSER_2, Bench, Grid, HookUp, SamplerType, SimulatedEntry, Sweep, Trace
@@ -66,6 +75,7 @@ class SimulatedBench:
         high, loss = bench.sweep.high, self.entry.load_return_loss
         self.terms = ErrorTerms(self.entry.seed, session, self.entry.drift, quality, self.hidden.flex)
         self.loads = {name: draw_load(self.entry.seed, name, loss, high) for name in bench.loads}
+        self.offset = draw_offset(self.entry.seed)
         self._adapter_sweeps = adapter_sweeps or {}
         self._noise = draws(self.entry.seed, "noise", session)
         self._hands = draws(self.entry.seed, "connectors", session)
@@ -208,6 +218,8 @@ class SimulatedBench:
                 key = join_key(join.one, join.other, number)
                 stays = join in before.joins and key in self._contacts
                 kept[key] = self._contacts[key] if stays else self._fresh()
+            if join.other in OFFSETS:
+                kept[f"inner of {join.other}"] = self._fresh()
         for end, extra in made.extras:
             if extra == "loose":
                 kept[f"loose {end}"] = loose_contact(self._hands)
@@ -236,9 +248,9 @@ class SimulatedBench:
     def _things(self, frequency_hz: Floats, made: Made) -> Things:
         used = any(end in UNIT_PORTS for join in made.joins for end in (join.one, join.other))
         if not used:
-            return Things(self.bench.standards, self.loads, hidden=self.hidden)
+            return Things(self.bench.standards, self.loads, hidden=self.hidden, offset=self.offset)
         unit, adapters = self.unit_three_port(frequency_hz), self._adapters(frequency_hz)
-        return Things(self.bench.standards, self.loads, unit, adapters, self.hidden)
+        return Things(self.bench.standards, self.loads, unit, adapters, self.hidden, self.offset)
 
     def _adapters(self, frequency_hz: Floats) -> dict[str, Complexes]:
         """Return the adapters on the unit's connectors, those that the bench file lists for them."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drivers.simulated.algebra import Z0, Complexes, Floats, line, series_and_shunt
+from drivers.simulated.algebra import Z0, Complexes, Floats, from_chain, line, series_and_shunt
 from harness.records import Adapter
 from harness.records.bench_file import StandardsEntry
 
@@ -90,6 +90,28 @@ def draw_contact(rng: np.random.Generator, repeatability_db: float, high_hz: flo
     inductance, capacitance = rng.normal(size=2) * size * np.sqrt(2)
     resistance = abs(rng.normal()) * 0.1 * size * 2 * Z0
     return Contact(float(resistance), float(inductance * Z0 / omega), float(capacitance / (Z0 * omega)))
+
+
+@dataclass(frozen=True)
+class Offset:
+    """The cable of a characterisation: length (m), loss one way at 100 MHz (dB, rising with the root of frequency), Ω."""
+
+    length: float = 1.0
+    loss_db: float = 0.15
+    impedance: float = Z0
+
+    def s(self, frequency_hz: Floats) -> Complexes:
+        """Return it as a two-port, shape (F, 2, 2): coax with two thirds of the speed of light, skin effect in loss and angle."""
+        nepers = self.loss_db / (20 / np.log(10)) * np.sqrt(frequency_hz / 100e6)
+        angle = nepers * (1 + 1j) + 2j * np.pi * frequency_hz * self.length / 2e8
+        cosh, sinh = np.cosh(angle), np.sinh(angle)
+        return from_chain(cosh, self.impedance * sinh, sinh / self.impedance, cosh)
+
+
+def draw_offset(seed: int) -> Offset:
+    """Return the bench's offset: 0.8 to 1.6 m of a cable whose impedance is within ±1 Ω of 50 Ω in 95 of 100 benches."""
+    rng = draws(seed, "offset")
+    return Offset(float(rng.uniform(0.8, 1.6)), float(rng.uniform(0.08, 0.25)), float(Z0 + rng.normal() / 1.96))
 
 
 def loose_contact(rng: np.random.Generator) -> Contact:

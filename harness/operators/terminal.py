@@ -124,10 +124,10 @@ class TerminalOperator:
     def _print_request(self, request: Request) -> None:
         left = f"   about {_duration(request.seconds_left)} left" if request.seconds_left is not None else ""
         self._console.print()
-        self._console.print(f"{request.title}{left}", style="bold", markup=False, highlight=False)
+        self._console.print(plain(f"{request.title}{left}"), style="bold", markup=False, highlight=False)
         for line in request.lines:
             if line:
-                self._console.print(f"  {line}", markup=False, highlight=False)
+                self._console.print(f"  {plain(line)}", markup=False, highlight=False)
         self._console.print(f"  {self._offers(request)}", style="dim", markup=False, highlight=False)
 
     def _offers(self, request: Request) -> str:
@@ -141,9 +141,9 @@ class TerminalOperator:
         elif event.kind == "swept":
             self._end_progress()
             if not self._quiet:
-                self._console.print(f"  swept {event.text}", markup=False, highlight=False)
+                self._console.print(f"  swept {plain(event.text)}", markup=False, highlight=False)
         elif event.kind == "note" and not self._quiet:
-            self._console.print(f"  {event.text}", markup=False, highlight=False)
+            self._console.print(f"  {plain(event.text)}", markup=False, highlight=False)
 
     def _show_progress(self, event: Event) -> None:
         if self._quiet or event.fraction is None or event.seconds is None or event.seconds < SLOW_SECONDS:
@@ -153,9 +153,9 @@ class TerminalOperator:
 
             self._progress = Progress(console=self._console, transient=True)
             self._progress.start()
-            self._task = self._progress.add_task(event.text, total=1.0)
+            self._task = self._progress.add_task(plain(event.text), total=1.0)
         if self._task is not None:
-            words = f"sweep {event.text}, about {_duration(event.seconds_left or 0.0)} left in the run"
+            words = f"sweep {plain(event.text)}, about {_duration(event.seconds_left or 0.0)} left in the run"
             self._progress.update(self._task, completed=event.fraction, description=words)
 
     def _end_progress(self) -> None:
@@ -188,6 +188,11 @@ def plan_document(plan: Plan) -> dict[str, Any]:
         elif isinstance(step, Measure):
             hookups[-1]["sweeps"].append({"sweep": step.sweep, "traces": list(step.traces)})
     return {"sequence": plan.sequence, "minutes": plan.minutes, "hookups": hookups}
+
+
+def plain(text: str) -> str:
+    """Return text with control characters shown as escapes: names and replies may come from anywhere."""
+    return "".join(c if c == "\n" or c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
 
 
 def _duration(seconds: float) -> str:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from harness.bench_making.ports import Question
 from harness.errors import Stopped, UsageError
-from harness.operators.terminal import Keys
+from harness.operators.terminal import Keys, plain
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -23,7 +23,7 @@ class TerminalAsker:
         self._console, self._keys = console, keys
 
     def ask(self, question: Question) -> str:
-        """Return the answer; the default for an empty line. UsageError without a terminal, Stopped where the person stops."""
+        """Return the answer; the default for an empty line. Stopped where the person stops."""
         self._show(question.text, style="bold")
         if question.help:
             self._show(f"  {question.help}")
@@ -31,7 +31,7 @@ class TerminalAsker:
         offers += [f"Enter: {question.default}"] if question.default is not None else []
         offers += ["-: none"] if question.optional and question.default != "-" else []
         self._show(f"  {' · '.join([*offers, 'q stop'])}", style="dim")
-        answer = self._line(question.text)
+        answer = self._line()
         return (question.default or "") if answer == "" else answer
 
     def connect(self, hookup: HookUp, says: tuple[str, ...]) -> None:
@@ -39,15 +39,18 @@ class TerminalAsker:
         for line in says:
             self._show(line, style="bold")
         self._show("  Enter when done · q stop", style="dim")
-        self._line(hookup.name)
+        self._line()
 
     def tell(self, text: str) -> None:
         """Show a line, control characters as escapes."""
         self._show(text)
 
-    def _line(self, what: str) -> str:
+    def require_terminal(self) -> None:
+        """Raise UsageError where no person can answer."""
         if not self._keys.is_terminal():
-            raise UsageError(f"{what!r} needs an answer, and standard input is no terminal", hint="Run in a terminal.")
+            raise UsageError("the questions need answers, and standard input is no terminal", hint="Run in a terminal.")
+
+    def _line(self) -> str:
         self._keys.flush()
         line = self._keys.line()
         if line is None or line.strip().lower() == "q":
@@ -56,5 +59,4 @@ class TerminalAsker:
         return text[1:-1] if len(text) >= 2 and text[0] == text[-1] == '"' else text
 
     def _show(self, text: str, style: str = "") -> None:
-        plain = "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
-        self._console.print(plain, style=style or None, markup=False, highlight=False)
+        self._console.print(plain(text), style=style or None, markup=False, highlight=False)

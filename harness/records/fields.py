@@ -15,6 +15,8 @@ from harness.errors import FileError, UsageError
 from harness.quantities import parse_quantity
 
 MAX_TOML_CHARACTERS = 200_000
+MAX_TOML_LINE = 2_000
+"""Characters of one line: the parser's time grows with the square of the parts of a dotted key."""
 
 
 def _reader(unit: str) -> Callable[[object], float]:
@@ -58,6 +60,14 @@ def parse_toml(model: type[Model], text: str, source: str) -> Model:
     """Return ``text`` as ``model``; FileError names the file, line, key, value and what is allowed."""
     if len(text) > MAX_TOML_CHARACTERS:
         raise FileError(f"{source} has {len(text)} characters; at most {MAX_TOML_CHARACTERS} are read", file=source)
+    longest = max(enumerate(text.split("\n"), start=1), key=lambda numbered: len(numbered[1]))
+    if len(longest[1]) > MAX_TOML_LINE:
+        raise FileError(
+            f"{source}, line {longest[0]}: {len(longest[1])} characters; at most {MAX_TOML_LINE} are read in one line",
+            hint="Check that this is the file you meant.",
+            file=source,
+            line=longest[0],
+        )
     try:
         tree = tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError) as error:

@@ -7,9 +7,13 @@ from collections.abc import Callable, Mapping
 from datetime import date
 from pathlib import Path
 
-from tests.evidence import diagnosis, link_faults
+from tests.evidence import diagnosis, link_faults, log_kills
 
-TABLES: Mapping[str, Callable[[Path, str], list[str]]] = {"diagnosis": diagnosis.write, "link-faults": link_faults.write}
+TABLES: Mapping[str, Callable[[Path, str], list[str]]] = {
+    "diagnosis": diagnosis.write,
+    "link-faults": link_faults.write,
+    "log-kills": log_kills.write,
+}
 ROOT = Path(__file__).resolve().parents[2]
 
 
