@@ -5,6 +5,7 @@ Arrays are complex128 of shape (F,), in the order of the grid.
 """
 
 from harness.calibration.calibration import Calibration, build
+from harness.calibration.characterise import Circumstances, characterise
 from harness.calibration.correction import correct
 from harness.calibration.loads import correct_loads, load_sweep_name
 from harness.calibration.plausibility import Plausibility, check_standard
@@ -14,11 +15,13 @@ from harness.calibration.verification import Verification, fits, verify
 
 __all__ = [
     "Calibration",
+    "Circumstances",
     "ErrorTerms",
     "PathTerms",
     "Plausibility",
     "Verification",
     "build",
+    "characterise",
     "check_standard",
     "correct",
     "correct_loads",

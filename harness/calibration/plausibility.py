@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.calibration.offset_check import OFFSETS, doubt_of_offset_load, doubt_of_offset_short
 from harness.calibration.phase import PhaseLine, fit_phase_line
 from harness.calibration.standards import Reflection, ideal_reflection
 from harness.calibration.terms import on_port_2
@@ -92,20 +93,21 @@ class _Look:
 def check_standard(standard: str, sweep: Sweep, accepted: Mapping[str, Sweep], models: StandardsEntry) -> Plausibility:
     """Return what a raw sweep looks like, against what it is said to be.
 
-    ``standard``: "short", "open", "load" (also "load A" and so on, a load of the bench), "thru" or "isolation". A sweep
+    ``standard``: "short", "open", "load" (also "load A" and so on, a load of the bench), "thru", "isolation", or "offset
+    short" and "offset load" (behind the offset; against "char-short", "char-load", "char-offset-short"). A sweep
     name that ends in "-2" was taken on analyser 2. ``accepted``: raw sweeps accepted before in this calibration, by name
     ("cal-short", "cal-open-2"); the more there are, the more can be checked. CalibrationError for another standard,
     DataError where a needed trace is missing.
     """
-    kind = standard.split(" ")[0]
+    kind = standard if standard in OFFSETS else standard.split(" ")[0]
     checks = {"short": _total, "open": _total, "load": _load, "thru": _thru, "isolation": _isolation}
-    if kind not in checks:
+    if kind not in checks and kind not in OFFSETS:
         raise CalibrationError(f"{standard} is no standard; {', '.join(checks)} are", hint="Mend the sequence.")
     port = 2 if sweep.name.endswith("-2") else 1
     look = _Look(standard, sweep, port, accepted, models)
     if not all(bool((np.abs(trace) < NO_READING).all()) for trace in sweep.traces.values()):
         return look.doubt("no reading", f"some points are no numbers, or above {show_db(_db(NO_READING), 0)}", "Sweep it again.")
-    for doubt in checks[kind](look):
+    for doubt in checks.get(kind, _offset)(look):
         return doubt
     return Plausibility(True, standard, standard, _in_order(kind, look))
 
@@ -257,6 +259,19 @@ def _isolation(look: _Look) -> Iterator[Plausibility]:
         yield from _load(look)
 
 
+def _offset(look: _Look) -> Iterator[Plausibility]:
+    """Look at a standard behind the offset; it needs the raw sweeps of the standards without it, by their names there."""
+    raw = look.reflection(look.sweep)
+    short, load, behind = (look.accepted.get(f"char-{name}") for name in ("short", "load", "offset-short"))
+    found = None
+    if look.standard == "offset short" and short is not None:
+        found = doubt_of_offset_short(look.sweep.frequency_hz, raw, short.trace("s11"))
+    elif look.standard == "offset load" and short is not None and load is not None and behind is not None:
+        found = doubt_of_offset_load(raw, load.trace("s11"), short.trace("s11"), behind.trace("s11"))
+    if found is not None:
+        yield look.doubt(found.looks_like, found.says, found.hint)
+
+
 def _transmissions(sweep: Sweep) -> tuple[str, ...]:
     return ("s21", "s12") if "s12" in sweep.traces else ("s21",)
 
@@ -280,6 +295,8 @@ def _in_order(kind: str, look: _Look) -> str:
         low, high = _spread_db(look.sweep.trace("s21"))
         return f"the {look.standard} looks right: raw S21 between {show_db(low, 1)} and {show_db(high, 1)}"
     raw = look.reflection(look.sweep)
+    if kind in OFFSETS:
+        return f"the {look.standard} looks right: raw reflection {show_db(_rms_db(raw), 1)} (root mean square)"
     if kind == "load":
         return f"the {look.standard} looks right: raw reflection {show_db(_rms_db(raw), 1)} (root mean square)"
     line = fit_phase_line(look.sweep.frequency_hz, raw / look.model("short" if kind == "short" else "open"))

@@ -5,6 +5,7 @@ used. StoreError: something under the log folder cannot be read or written.
 """
 
 from harness.files.calibrations import damaged_calibrations, latest_calibration, list_calibrations, save_calibration
+from harness.files.characterisations import latest_characterisation, save_characterisation
 from harness.files.disk import Disk
 from harness.files.folder_id import folder_id
 from harness.files.journal import Journal
@@ -48,6 +49,7 @@ __all__ = [
     "folder_id",
     "folder_name",
     "latest_calibration",
+    "latest_characterisation",
     "list_calibrations",
     "log_address",
     "log_folder",
@@ -69,6 +71,7 @@ __all__ = [
     "read_type",
     "read_withdrawal",
     "save_calibration",
+    "save_characterisation",
     "save_withdrawal",
     "shipped_names",
     "verify_folder",
