@@ -10,7 +10,7 @@ import sys
 
 import typer
 
-from harness.cli import calibrate, demo, design, listing, prove, show
+from harness.cli import batch, bench, calibrate, demo, design, listing, log, prove, recheck, sheet, show
 from harness.cli.output import report_error
 from harness.errors import Stopped, TapproofError, UsageError
 
@@ -26,8 +26,13 @@ app.command("demo", short_help="Prove a small batch on the simulated bench.")(de
 app.command("design", short_help="From wanted coupling, band and power to turns and all the rest.")(design.design)
 app.command("calibrate", short_help="Run the standards once; prove uses the result.")(calibrate.calibrate)
 app.command("prove", short_help="Prove a finished unit: the main job.")(prove.prove)
+app.command("recheck", short_help="Prove a unit again and tell whether it has drifted.")(recheck.recheck)
 app.command("list")(listing.list_units)
 app.command("show")(show.show)
+app.command("batch", short_help="A batch's units, statistics, and what to change next time.")(batch.batch)
+app.command("sheet", short_help="Make a sheet again from the log: unit, label, batch, drift.")(sheet.sheet)
+app.add_typer(log.app, name="log")
+app.add_typer(bench.app, name="bench")
 
 
 def main(arguments: list[str] | None = None) -> None:

@@ -16,9 +16,11 @@ def demo(
     folder: Annotated[Path, typer.Option("--folder", metavar="F", help="Where everything is put.")] = Path("tapproof-demo"),
     json_: JsonOption = False,
 ) -> int:
-    """Prove a small club batch on a simulated bench; prints where everything is."""
+    """Prove a small club batch on a simulated bench, recheck two of it eight months later; prints where everything is."""
     from harness import demonstration
     from harness.cli.output import print_json
+    from harness.cli.print_batch import report_lines
+    from harness.cli.print_drift import drift_lines
     from harness.cli.print_proof import batch_lines
 
     def say(text: str) -> None:
@@ -32,11 +34,19 @@ def demo(
     for filed in demonstration.prove_batch(folder, UNITS):
         proofs.append(filed.proof)
         say(f"  {filed.proof.unit}  {filed.proof.decision}")
-    if json_:
-        print_json([proof.summary() for proof in proofs])
-        return 0
     say("")
     say("\n".join(batch_lines(proofs)))
     say("")
+    say("\n".join(report_lines(demonstration.batch_report(folder))))
+    say(
+        "\nEight months later two of them are rechecked. The demonstration's clock is put forward by 243 days; so the calibration"
+    )
+    say("has expired and a new one is made. In the simulated bench one of the two units has changed meanwhile.\n")
+    for filed in demonstration.recheck(folder):
+        proofs.append(filed.proof)
+        say("\n".join([f"  {filed.proof.unit}  {filed.proof.decision}", *drift_lines(filed.proof)[1:], ""]))
+    if json_:
+        print_json([proof.summary() for proof in proofs])
+        return 0
     say("\n".join(demonstration.where_things_are(folder)))
     return 0

@@ -80,6 +80,7 @@ MIGRATIONS = (
         ),
         _fill_due,
     ),
+    Migration(4, "a reference proof that was chosen", ("ALTER TABLE units ADD COLUMN reference VARCHAR(64)",)),
 )
 
 

@@ -13,8 +13,10 @@ UNITS = Table(
     Column("entered", Integer, nullable=False),
     Column("batch", String(64)),
     Column("type", String(64), nullable=False),
+    Column("reference", String(64)),
 )
-"""``entered`` counts up in the order in which units came into the log: a batch's last serial is the one entered last."""
+"""``reference``: the proof that was chosen to compare the unit with, None where none was.
+``entered`` counts up in the order in which units came into the log: a batch's last serial is the one entered last."""
 
 PROOFS = Table(
     "proofs",

@@ -183,6 +183,23 @@ class Log:
                 raise UsageError(f"proof {identity} is withdrawn already: {found.withdrawn}", hint="Nothing was changed.")
             connection.execute(update(PROOFS).where(this).values(withdrawn=reason.strip(), withdrawn_when=when))
 
+    def reference(self, unit: str) -> str | None:
+        """Return the id of the reference proof that was chosen for a unit, None where none was."""
+        with told(self.address, "read"), self._engine.connect() as connection:
+            chosen: str | None = connection.execute(select(UNITS.c.reference).where(UNITS.c.name == unit)).scalar()
+        return chosen
+
+    def choose_reference(self, unit: str, identity: str) -> None:
+        """Compare the unit with this proof from now on. UsageError: it is no proof of this unit, or it was withdrawn."""
+        found = self.proof(identity)
+        if found is None or found.unit != unit:
+            raise UsageError(f"{unit} has no proof {identity!r}", hint=f"'tapproof show {unit}' lists its proofs.")
+        if found.withdrawn is not None:
+            raise UsageError(f"proof {identity} is withdrawn: {found.withdrawn}", hint="Choose one that counts.")
+        with told(self.address, "write"), self._writing.begin() as connection:
+            take_turns(connection)
+            connection.execute(update(UNITS).where(UNITS.c.name == unit).values(reference=identity))
+
     def close(self) -> None:
         """Close the database. Twice is no error."""
         self._engine.dispose()
