@@ -9,7 +9,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness import __version__, assess, files
+from harness import __version__, assess, characterised, files
 from harness import calibration as cal
 from harness.analysis import AdapterModel, Band, Terminations
 from harness.errors import DataError, Stopped, UsageError
@@ -18,6 +18,7 @@ from harness.records import Bench, CalibrationRecord, Proof, SamplerType, Settin
 from harness.records.proof import Circumstances
 from harness.records.sweep import describe_grid
 from harness.runner import Ports, Run, run
+from harness.sheet_texts import SHEET_FILE, unit_sheet_text
 from harness.steps import Measure, Plan
 from sequences.plans import calibration_plan, proof_plan
 
@@ -51,10 +52,7 @@ class Records:
 
 @dataclass(frozen=True)
 class Session:
-    """An open bench. ``place`` puts a unit on a simulated bench and does nothing on a real one.
-
-    ``transcript`` gives what went over the link since it was last asked.
-    """
+    """An open bench. ``place`` puts a unit on a simulated bench; ``transcript`` is what the link carried since last asked."""
 
     bench: Bench
     analyser: Analyser
@@ -65,11 +63,12 @@ class Session:
 
 @dataclass(frozen=True)
 class Product:
-    """What is being proved: the type, and what the analysis needs to know around it."""
+    """What is being proved: the type, and what the analysis needs to know around it. ``complete`` may add to the record."""
 
     type_: SamplerType
     bands: tuple[Band, ...] = ()
     adapters: Mapping[str, AdapterModel] = field(default_factory=dict)
+    complete: Callable[[Proof, Mapping[str, Sweep], Terminations], Proof] = lambda proof, *_: proof
 
 
 @dataclass(frozen=True)
@@ -146,12 +145,13 @@ def prove_folder(wish: Wish, product: Product, bench: Bench | None, folder: Path
     check_wish(wish)
     remarks: list[str] = []
     sweeps = files.read_sweep_folder(folder, remarks.append)
-    terminations = _terminations_of_folder(folder, sweeps, bench)
+    terminations = terminations_of_folder(folder, sweeps, bench)
     residuals = assess.residuals_of(bench, product.type_, wish.ambient_celsius)
     judged = assess.judge(sweeps, product.type_, terminations, product.bands, product.adapters, residuals)
     note = " ".join(part for part in (wish.note, *remarks) if part)
     circumstances = _circumstances(wish, records, note=note, analyser="", calibration=None, sequence="from folder")
     proof = assess.assemble(wish.unit, files.new_id(), wish.batch, product.type_, bench, circumstances, judged)
+    proof = product.complete(proof, sweeps, terminations)
     return _write(proof, sweeps | {"unit": judged.three_port}, {}, {}, records)
 
 
@@ -309,7 +309,7 @@ def _file(wish: Wish, product: Product, session: Session, records: Records, done
         for name, sweeps in raw.items()
     }
     terminations = assess.known_terminations(session.bench, calibration, done.settings.frequency_hz.size)
-    residuals = assess.residuals_of(session.bench, product.type_, wish.ambient_celsius)
+    residuals = characterised.residuals(done, product.type_, wish.ambient_celsius, records.root, records.clock, session.operator)
     judged = assess.judge(corrected, product.type_, terminations, product.bands, product.adapters, residuals)
     circumstances = _circumstances(
         wish,
@@ -324,6 +324,7 @@ def _file(wish: Wish, product: Product, session: Session, records: Records, done
     )
     comments = assess.file_comments(proof)
     sweeps = {name: assess.mean_of(repeats, comments) for name, repeats in corrected.items()}
+    proof = product.complete(proof, sweeps, terminations)
     kept = assess.numbered(raw) | assess.numbered(done.sweeps("verification")) | _sweeps_of(calibration, newest, records)
     texts = {"transcript.txt": session.transcript()}
     return _write(proof, sweeps | {"unit": judged.three_port}, kept, texts, records)
@@ -338,7 +339,8 @@ def _sweeps_of(calibration: cal.Calibration | None, newest: _Newest, records: Re
     return found[1] if found is not None and wanted is not None and found[0].id == wanted.id else {}
 
 
-def _terminations_of_folder(folder: Path, sweeps: Mapping[str, Sweep], bench: Bench | None) -> Terminations:
+def terminations_of_folder(folder: Path, sweeps: Mapping[str, Sweep], bench: Bench | None) -> Terminations:
+    """Return what the connectors saw: from the calibration under ``raw/``, else bounds. DataError: it is of another grid."""
     calibration = None if bench is None else _calibration_beside(folder, bench)
     first = next(iter(sweeps.values()))
     if bench is None or calibration is None:
@@ -390,6 +392,7 @@ def _write(
     proof: Proof, sweeps: Mapping[str, Sweep], raw: Mapping[str, Sweep], texts: Mapping[str, str], records: Records
 ) -> Filed:
     with files.pending_proof(records.root, proof):
-        filed, folder = files.write_proof(records.root, proof, sweeps, raw, texts)
+        sheet = {SHEET_FILE: unit_sheet_text(proof, sweeps)}
+        filed, folder = files.write_proof(records.root, proof, sweeps, raw, {**texts, **sheet})
         records.log.record(filed, folder)
     return Filed(filed, folder)

@@ -1,15 +1,17 @@
 """The runner: one loop over the steps of a plan, through ports.
 
-It decides nothing about figures. It makes the operator's hook-ups in order, takes the sweeps, puts each on disk at once,
-looks at every standard before it is accepted, and goes back to the last hook-up when something has to be done again.
+It decides nothing about figures. It makes the operator's hook-ups in order, takes the sweeps, puts each on disk at once, looks at
+every standard and at every sweep of the unit before it is accepted, and goes back to the last hook-up when something has to be
+done again.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from harness import calibration as cal
+from harness.analysis.guard import Look
 from harness.errors import CalibrationError, Stopped, StoreError
 from harness.ports import Analyser, Answer, Clock, Event, Operator, Request, Store
 from harness.records import Bench, CalibrationRecord, HookUp, Settings, Sweep
@@ -18,6 +20,8 @@ from harness.steps import CheckStandard, Connect, Measure, Plan, Solve, Step, Ve
 
 TIME_COMMENT = "time: "
 KeepCalibration = Callable[[CalibrationRecord, Mapping[str, Sweep]], CalibrationRecord]
+Guard = Callable[[str, Mapping[str, Sequence[Sweep]], cal.Calibration | None], Look]
+"""Looks at the last sweep of a name: (name, all corrected sweeps of the unit so far, the calibration) → what it looks like."""
 
 
 @dataclass(frozen=True)
@@ -25,7 +29,7 @@ class Ports:
     """The world, as the runner sees it.
 
     ``run_id`` names this run and stays the same when it goes on after an interruption; a calibration made in the run carries
-    it, so filing the same calibration twice files it once.
+    it, so filing the same calibration twice files it once. ``guard`` looks at each sweep of the unit; None: nobody does.
     """
 
     analyser: Analyser
@@ -34,6 +38,7 @@ class Ports:
     clock: Clock
     run_id: str
     keep_calibration: KeepCalibration
+    guard: Guard | None = None
 
 
 @dataclass
@@ -54,6 +59,16 @@ class Run:
         for step in self.plan.steps:
             if isinstance(step, Measure) and step.kind == kind and step.id in self.raw:
                 found.setdefault(step.sweep, []).append(self.raw[step.id])
+        return found
+
+    def corrected(self, until: int) -> dict[str, list[Sweep]]:
+        """Return the unit's sweeps that the first ``until`` steps took, corrected, by name, repeats in order."""
+        found: dict[str, list[Sweep]] = {}
+        for step in self.plan.steps[:until]:
+            if isinstance(step, Measure) and step.kind == "unit" and step.id in self.raw:
+                raw = self.raw[step.id]
+                made = raw if self.calibration is None else cal.correct(raw, self.calibration.terms)
+                found.setdefault(step.sweep, []).append(made)
         return found
 
     def latest(self, sweep: str) -> Sweep:
@@ -103,24 +118,32 @@ class _Walker:
     def replay(self) -> None:
         """Do again what needs no cable for the steps behind: solve and file the calibration, look at the standards.
 
-        Goes back to a standard or a verification that is doubtful: the interruption may have come before the question.
+        Goes back to a standard, a verification or a hook-up that is doubtful: the interruption may have come before the question.
         """
         steps = self.state.plan.steps[: self.position]
         if 0 < self.position < len(self.state.plan.steps):
             done = sum(isinstance(step, Measure) for step in steps)
             self.ports.operator.tell(Event("note", f"Going on: {done} sweeps of the interrupted run are kept."))
         for number, step in enumerate(steps):
-            if isinstance(step, Solve):
-                self._solve()
-            elif isinstance(step, CheckStandard) and not self._look_at(step).ok:
+            if self._doubtful(step, number):
                 self.position = self._last_connect(number)
                 return
-            elif isinstance(step, Verify):
+
+    def _doubtful(self, step: Step, number: int) -> bool:
+        """Do again what step ``number`` does without cables; True where what it looks at is doubtful."""
+        match step:
+            case Solve():
+                self._solve()
+            case CheckStandard():
+                return not self._look_at(step).ok
+            case Measure():
+                return not self._guarded(step, number).ok
+            case Verify():
                 look = self._judge(step)
-                if not look.ok:
-                    self.position = self._last_connect(number)
-                    return
-                self._accept(look, step)
+                if look.ok:
+                    self._accept(look, step)
+                return not look.ok
+        return False
 
     def advance(self) -> None:
         """Do the step that is due, and move on, or back to the last hook-up."""
@@ -136,6 +159,7 @@ class _Walker:
                 self._connect(step)
             case Measure():
                 self._measure(step)
+                return self._guard(step)
             case CheckStandard():
                 return self._check(step)
             case Solve():
@@ -182,6 +206,16 @@ class _Walker:
         self.ports.store.keep(step.id, sweep)
         self.state.raw[step.id] = sweep
         self.ports.operator.tell(Event("swept", step.sweep, step=step, sweep=sweep))
+
+    def _guarded(self, step: Measure, number: int) -> Look:
+        """Return the guard's look at the sweep that step ``number`` took."""
+        if step.kind != "unit" or self.ports.guard is None:
+            return Look(True, "", "")
+        return self.ports.guard(step.sweep, self.state.corrected(number + 1), self.state.calibration)
+
+    def _guard(self, step: Measure) -> bool:
+        look = self._guarded(step, self.position)
+        return not look.ok and self._doubt(f"This does not look like the hook-up {step.sweep}", look.says, look.hint)
 
     def _progress(self, step: Measure) -> Callable[[float, float], None]:
         after = self.state.plan.seconds_from(self.position + 1)

@@ -5,18 +5,19 @@ from __future__ import annotations
 import os
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness import __version__, assess, files, proving
+from harness import __version__, assess, characterising, files, proving, rechecking
 from harness.analysis import AdapterModel, DelayAndLoss, parse_bands
 from harness.errors import FileError, Stopped, UsageError
 from harness.log import Line, LogEntry, Query, enter_missing, enter_pending, open_log
 from harness.operators import AlwaysDone, SimulatedHand, TerminalKeys, TerminalOperator, error_console
 from harness.ports import Clock, Event, Operator
 from harness.proving import Filed, Product, Records, Session, Wish
-from harness.records import LINE_IN, LINE_OUT, SAMPLE, Bench, CalibrationRecord, Proof, SamplerType, Sweep
+from harness.records import LINE_IN, LINE_OUT, SAMPLE, Bench, CalibrationRecord, HookUp, Proof, SamplerType, Sweep
 from harness.records.sweep import same_grid
 from harness.records.type_text import type_text
 from harness.steps import Plan
@@ -24,6 +25,7 @@ from sequences.hookups import connector_of
 from sequences.plans import proof_plan
 
 if TYPE_CHECKING:
+    from drivers.analyser import DialectAnalyser
     from drivers.transport import Transport
     from harness.log.batches import BatchReport
     from harness.operators.page import PageOperator
@@ -58,9 +60,9 @@ def enter_what_is_missing(records: Records) -> tuple[str, ...]:
     return enter_missing(records.root, records.log).problems
 
 
-def read_product(wish: Wish, bench: Bench | None) -> Product:
-    """Return the type, the bands and the adapters for the unit's connectors. FileError, UsageError."""
-    type_ = files.read_type(wish.type_ or "")
+def read_product(wish: Wish, bench: Bench | None, own: SamplerType | None = None) -> Product:
+    """Return the type (``own`` where the wish names none), the bands and the adapters for it. FileError, UsageError."""
+    type_ = own if own is not None and wish.type_ is None else files.read_type(wish.type_ or "")
     bands = parse_bands(files.read_data_text("bands.toml"), "bands.toml")
     return Product(type_, tuple(bands), _adapters(type_, bench, files.folder_beside(wish.bench)))
 
@@ -96,11 +98,12 @@ def _adapter_sweep(path: Path) -> Sweep:
 
 @contextmanager
 def open_session(
-    wish: Wish, records: Records, *, yes: bool, quiet: bool, operator: Operator | None = None
+    wish: Wish, records: Records, *, yes: bool, quiet: bool, operator: Operator | None = None, own: SamplerType | None = None
 ) -> Iterator[tuple[Session, Product | None]]:
     """Open the bench of a wish, real or simulated, with its operator; closed on leaving, whatever happens.
 
-    ``yes`` is refused on a real bench (UsageError). ``operator`` replaces the person at the terminal.
+    ``yes`` is refused on a real bench (UsageError). ``operator`` replaces the person at the terminal; ``own`` is the
+    type where the wish names none.
     """
     bench = files.read_bench(wish.bench or "")
     if yes and not bench.is_simulated:
@@ -108,8 +111,8 @@ def open_session(
             f"--yes answers for simulated benches only; {bench.name} is real", hint="Run without --yes, and make each hook-up."
         )
     product = None
-    if wish.type_ is not None:
-        product = read_product(wish, bench)
+    if wish.type_ is not None or own is not None:
+        product = read_product(wish, bench, own)
         assess.check_grid(bench, product.type_)
     asked = operator or _person(quiet=quiet)
     with ExitStack() as stack:
@@ -156,6 +159,25 @@ def _unit_ends(wish: Wish) -> UnitEnds:
 def _session(
     bench: Bench, product: Product | None, wish: Wish, records: Records, operator: Operator, stack: ExitStack
 ) -> Session:
+    sitting = str(records.log.count())  # the same commands in a fresh log folder give the same sweeps
+    linked = link_bench(bench, wish, stack, product.type_ if product else None, sitting=sitting)
+    linked.analyser.identify()
+    if linked.connect is not None:
+        operator = SimulatedHand(operator, linked.connect)
+    return Session(bench, linked.analyser, operator, linked.place, linked.analyser.transcript.take)
+
+
+@dataclass(frozen=True)
+class Linked:
+    """An analyser over its open link. ``place`` and ``connect``: the hand on a simulated bench; None: a person's work."""
+
+    analyser: DialectAnalyser
+    place: Callable[[str], None]
+    connect: Callable[[HookUp], None] | None
+
+
+def link_bench(bench: Bench, wish: Wish, stack: ExitStack, type_: SamplerType | None = None, *, sitting: str = "0") -> Linked:
+    """Open the link of a bench, real or simulated, until ``stack`` is closed. Nothing is said to the analyser yet."""
     from drivers.analyser import DialectAnalyser, Options
     from drivers.dialect import parse_dialect
     from drivers.links import open_link
@@ -165,15 +187,13 @@ def _session(
     dialect.require_complete()  # before anything connects
     address = bench.analyser.address
     place: Callable[[str], None] = _nothing
+    connect: Callable[[HookUp], None] | None = None
     if bench.is_simulated:
         from drivers.simulated.server import start
 
-        sitting = str(records.log.count())  # the same commands in a fresh log folder give the same sweeps
         swept = {str(a.file): _adapter_sweep(folder / a.file) for a in bench.adapters if a.file is not None}
-        type_ = product.type_ if product else None
         served = stack.enter_context(start(bench, type_, session=sitting, adapter_sweeps=swept))
-        address, place = served.address, served.bench.insert_unit
-        operator = SimulatedHand(operator, served.bench.connect)
+        address, place, connect = served.address, served.bench.insert_unit, served.bench.connect
     options = Options(
         paths=bench.analyser.paths,
         point_time_s=bench.sweep.point_time,
@@ -188,8 +208,7 @@ def _session(
     analyser = DialectAnalyser(transport, dialect, options=options, reopen=lambda: open_link(address))
     lost.pop_all()
     stack.callback(analyser.close)  # the analyser's transport may be another one after a reconnection
-    analyser.identify()
-    return Session(bench, analyser, operator, place, analyser.transcript.take)
+    return Linked(analyser, place, connect)
 
 
 def _nothing(unit: str) -> None:
@@ -241,15 +260,35 @@ def prove_folder(wish: Wish, folder: Path, records: Records) -> Filed:
     return proving.prove_folder(wish, product, bench, folder, records)
 
 
+def recheck(
+    wish: Wish, start: rechecking.Start, records: Records, folder: Path | None, *, yes: bool = False, quiet: bool = False
+) -> Filed:
+    """Prove a unit again, at the bench or from a folder of sweeps, and compare it with its reference proof."""
+    own = start.model.type
+    if folder is not None:
+        bench = None if wish.bench is None else files.read_bench(wish.bench)
+        product = rechecking.completing(start, read_product(wish, bench, own), records)
+        return proving.prove_folder(wish, product, bench, folder, records)
+    with open_session(wish, records, yes=yes, quiet=quiet, own=own) as (session, read):
+        return proving.prove(wish, rechecking.completing(start, _needed(read), records), session, records)
+
+
 def calibrate(session: Session, records: Records) -> CalibrationRecord:
     """Calibrate the open bench."""
     return proving.calibrate(session, records)
 
 
-def plan_for(wish: Wish, log: str | None) -> Plan:
+def characterisation_plan_for(wish: Wish, log: str | None) -> Plan:
+    """Return the plan of a characterisation without connecting: a stored calibration of the bench is taken to fit."""
+    bench = files.read_bench(wish.bench or "")
+    stored = files.list_calibrations(files.log_folder(log, os.environ), bench.name)
+    return characterising.plan_of_characterisation(bench, calibrated=bool(stored))
+
+
+def plan_for(wish: Wish, log: str | None, own: SamplerType | None = None) -> Plan:
     """Return the plan of a proof without connecting: a stored calibration of the bench is taken to fit."""
     bench = files.read_bench(wish.bench or "")
-    type_ = files.read_type(wish.type_ or "")
+    type_ = own if own is not None and wish.type_ is None else files.read_type(wish.type_ or "")
     assess.check_grid(bench, type_)
     stored = files.list_calibrations(files.log_folder(log, os.environ), bench.name)
     return proof_plan(wish.sequence, type_, bench, calibrated=bool(stored) and not wish.recalibrate)

@@ -250,7 +250,7 @@ def test_a_unit_that_gives_power_is_refused(program: Program, tmp_path: Path) ->
 def test_a_little_gain_is_a_check_that_fails_and_not_a_refusal(program: Program, tmp_path: Path) -> None:
     folder = write_sweeps(tmp_path / "sweeps", lossless_unit(32))
     active = lossless_unit(32).subnetwork([0, 1])
-    active.s[:, 1, 0] *= 1.05  # 0.42 dB
+    active.s[:, 1, 0] *= 1.11  # 0.91 dB, more than the errors of the default class explain
     write(folder, "line", active)
     said = prove(program, folder, tmp_path / "log").document
     failed = {check["name"]: check["says"] for check in said["checks"] if not check["ok"]}

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import json
 import time
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from harness.cli.print_proof import value_text
-from harness.demonstration import FIRST
+from harness.demonstration import AGAIN, FIRST, LATER
 from harness.records import Figure
 from tests.command_line import Program, files_under, write_bench
 
@@ -58,7 +59,8 @@ def test_the_demonstration_proves_six_units_and_refuses_the_one_that_is_loaded_t
     assert units == [f"WD-0{number}" for number in range(1, 7)]
     assert FIRST in units
     for unit in units:
-        (proof,) = (folder / "log" / "proofs" / unit).iterdir()
+        proof, *later = sorted((folder / "log" / "proofs" / unit).iterdir())
+        assert len(later) == (unit in AGAIN)
         assert {"proof.json", "transcript.txt", "line.s2p", "coupled.s2p", "unit.s3p", "raw"} <= {p.name for p in proof.iterdir()}
         assert "TRACe:DATA?" in (proof / "transcript.txt").read_text()
     log = ("--log", folder / "log")
@@ -67,7 +69,7 @@ def test_the_demonstration_proves_six_units_and_refuses_the_one_that_is_loaded_t
     assert refused["figures"]["coupling_db"]["value"] == pytest.approx(36.13, abs=0.15)
     assert refused["decision"] == refused["figures"]["coupling_db"]["decision"] == "does not conform"
     rows = program("list", *log, "--json").document["units"]
-    assert [row["unit"] for row in rows] == units[::-1]
+    assert [row["unit"] for row in rows] == [*AGAIN[::-1], *(unit for unit in units[::-1] if unit not in AGAIN)]
     decisions = {row["unit"]: row["decision"] for row in rows}
     assert decisions == dict.fromkeys(units, "conforms") | {"WD-04": "does not conform"}
     for row in rows:
@@ -85,10 +87,29 @@ def test_a_second_demonstration_overwrites_nothing_and_gives_the_same_figures(pr
     second = program("demo", "--folder", folder, "--json")
     assert files_under(folder) == kept
     assert (tmp_path / "demo-2" / "log" / "log.sqlite").is_file()
-    assert len(first.document) == len(second.document) == 6
+    assert len(first.document) == len(second.document) == 6 + len(AGAIN)
     for one, other in zip(first.document, second.document, strict=True):
         assert_is_the_document_of_a_proof(one)
         assert one["figures"] == other["figures"]
+
+
+def test_the_demonstration_goes_on_to_two_rechecks_of_which_one_has_drifted(program: Program, tmp_path: Path) -> None:
+    said = program("demo", "--folder", tmp_path / "demo", "--json")
+    steady, drifted = said.document[-2:]
+    assert (steady["unit"], drifted["unit"]) == AGAIN
+    assert steady["drift"]["drifted"] is False
+    assert drifted["drift"]["drifted"] is True
+    assert drifted["drift"]["reference"] == said.document[2]["proof"]
+    first = drifted["drift"]["explanation"][0]
+    assert (first["fault"], first["where"]) == ("high-resistance joint", "line in")
+    assert first["size"] == pytest.approx(1.0, abs=0.2)  # what the later bench file says of this unit
+    days = [datetime.fromisoformat(proof["circumstances"]["when"]) for proof in (said.document[2], drifted)]
+    assert (days[1] - days[0]).days == LATER.days
+    assert drifted["circumstances"]["calibration"] == steady["circumstances"]["calibration"]
+    assert steady["circumstances"]["calibration"] != said.document[0]["circumstances"]["calibration"]
+    words = program("demo", "--folder", tmp_path / "demo").out
+    for told in ("Yield: 5 of 6", "Eight months later", "clock is put forward", "WD-03 has drifted", "WD-02 no drift"):
+        assert told in words
 
 
 def test_a_demonstration_that_cannot_write_says_so(program: Program, tmp_path: Path) -> None:

@@ -5,6 +5,7 @@ Nothing here reads a path: the file models are parsed from text that an edge has
 
 from harness.records.bench_file import Adapter, AnalyserEntry, Bench, LoadEntry, SimulatedEntry, parse_bench
 from harness.records.calibration import CalibrationRecord
+from harness.records.characterisation import Characterised
 from harness.records.figure import (
     BudgetLine,
     CouplingAt,
@@ -34,6 +35,7 @@ __all__ = [
     "Bench",
     "BudgetLine",
     "CalibrationRecord",
+    "Characterised",
     "CouplingAt",
     "CouplingTable",
     "Decision",

@@ -17,6 +17,8 @@ class BenchEntry(FileModel):
 
     name: Name
     title: Title = ""
+    check_standard: Name | None = None
+    """A unit that stays on the bench; proved with each calibration, it takes the calibrations' own errors out of a recheck."""
 
 
 class AnalyserEntry(FileModel):

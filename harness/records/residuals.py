@@ -93,6 +93,10 @@ class UncertaintyEntry(FileModel):
     drift: Level | None = None
     per_kelvin: Share | None = None
     calibrated_celsius: float | None = Field(default=None, ge=-40, le=60)
+    characterised: bool = True
+    """Whether the bench's newest characterisation stands before these sizes, where there is one that is not too old."""
+    offset_match: Level = -40.0
+    """How well the cable of a characterisation is matched, 95 %: −40 dB is 50 ± 1 Ω."""
 
     def residuals(self) -> Residuals:
         """Return the sizes: those of the class, with the keys given here in their place."""

@@ -144,7 +144,8 @@ class SamplerCircuit:
     braid grounded at neither end  ``braid="neither end"``
     wrong core                     ``core`` (another material or size); ``core_factor`` scales A_L
     cracked core                   ``core_gap`` (total air gap, m)
-    open winding                   ``winding_open=True`` (the break keeps ``break_capacitance``)
+    open winding                   ``winding_open=True`` (the break keeps ``break_capacitance``); ``cold_break_capacitance``
+                                   where the break is at the winding's cold end, so that the wire hangs on the port
     shorted turns                  ``shorted_turns`` (they leave the winding and become a closed secondary of their own, with
                                    ``shorted_turns_leakage`` and ``shorted_turns_resistance``)
     high-resistance joint          ``line_in_joint``, ``line_out_joint``, ``sample_joint``, ``winding_joint`` (Ω)
@@ -170,6 +171,7 @@ class SamplerCircuit:
     winding_joint: float = 0.0
     winding_open: bool = False
     break_capacitance: float = 0.3e-12
+    cold_break_capacitance: float | None = None
     shorted_turns: float = 0.0
     shorted_turns_leakage: float = 8e-9
     shorted_turns_resistance: float = 2e-3
@@ -198,8 +200,9 @@ class SamplerCircuit:
             raise UsageError("shorted turns: leakage and resistance are both zero", hint="Give one of them, in H or Ω.")
         if not self.winding_skin_frequency > 0:
             raise UsageError(f"winding skin frequency: {self.winding_skin_frequency!r} is not above 0 Hz")
-        if self.internal_resistor is not None:
-            _check("internal resistor (Ω)", self.internal_resistor, above=True)
+        for what, value in (("internal resistor (Ω)", self.internal_resistor), ("cold break (F)", self.cold_break_capacitance)):
+            if value is not None:
+                _check(what, value, above=True)
         if self.braid not in ("one end", "both ends", "neither end") or self.braid_end not in ("line in", "line out"):
             raise UsageError(
                 f"braid {self.braid!r}, grounded end {self.braid_end!r}: not known",

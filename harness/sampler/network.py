@@ -192,6 +192,8 @@ def _fill_core(matrix: Complexes, circuit: SamplerCircuit, omega: Floats) -> Non
     skin = np.sqrt(1 + omega / (2 * np.pi * circuit.winding_skin_frequency))
     matrix[6, _W], matrix[6, _VT] = 1, -turns
     matrix[6, _IW] = circuit.winding_resistance * skin + 1j * omega * circuit.winding_leakage
+    if circuit.cold_break_capacitance is not None:
+        matrix[6, _IW] += 1 / (1j * omega * circuit.cold_break_capacitance)
     matrix[9, _IC], matrix[9, _IB], matrix[9, _IW] = 1, 1, -turns
     matrix[9, _VT] = -_magnetising(circuit, omega)
 

@@ -23,8 +23,8 @@ def number(value: float) -> str:
 class Drawing:
     """Collects shapes; ``svg()`` returns the picture. All lengths in mm, y downwards from the upper edge."""
 
-    def __init__(self, width: float, height: float, *, says: str, name: str) -> None:
-        self.width, self.height, self.says, self.name = width, height, says, name
+    def __init__(self, width: float, height: float, *, says: str, name: str, kind: str = "drawing") -> None:
+        self.width, self.height, self.says, self.name, self.kind = width, height, says, name, kind
         self._parts: list[str] = []
 
     def line(self, start: Point, end: Point, kind: str = "line") -> None:
@@ -73,11 +73,15 @@ class Drawing:
         else:
             self.box((middle[0] - wide / 2, middle[1] - long / 2), wide, long, kind)
 
+    def inside(self) -> Markup:
+        """Return the shapes alone, for a picture with an opening of its own."""
+        return Markup("".join(self._parts))  # noqa: S704  every text in it was escaped above
+
     def svg(self) -> Markup:
         """Return the picture in its true size, with a title for those who cannot see it."""
         width, height = number(self.width), number(self.height)
         opening = (
-            f'<svg xmlns="http://www.w3.org/2000/svg" class="drawing" role="img" width="{width}mm" height="{height}mm" '
+            f'<svg xmlns="http://www.w3.org/2000/svg" class="{self.kind}" role="img" width="{width}mm" height="{height}mm" '
             f'viewBox="0 0 {width} {height}" aria-labelledby="{escape(self.name)}-title">'
             f'<title id="{escape(self.name)}-title">{escape(printable(self.says))}</title>'
         )
