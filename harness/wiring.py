@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from drivers.transport import Transport
     from harness.log.batches import BatchReport
     from harness.operators.page import PageOperator
-    from harness.sampler.design import Design, Fitted, Parts
+    from harness.sampler.design import Design, Parts
     from harness.sheets.hookup_drawing import UnitEnds
 
 SIMULATED = "simulated://"
@@ -356,22 +356,6 @@ def design_parts(paths: Sequence[Path]) -> Parts:
     from harness.sampler.design import parse_parts, shipped_parts
 
     return shipped_parts().merged(*(parse_parts(files.read_text(path, "a parts file"), str(path)) for path in paths))
-
-
-def fitted_like(records: Records, unit: str) -> Fitted:
-    """Return leakage, winding capacitance and A_L of a unit's latest proof. UsageError: unknown unit, or no fitted circuit."""
-    from harness.sampler.design import Fitted
-
-    entries = records.log.history(unit)
-    proof = next((entry.record() for entry in entries if entry.withdrawn is None), None)
-    if proof is None or proof.circuit.get("turns") is None:
-        unknown = f"the log in {records.root} knows no unit {unit!r}"
-        lacks = f"the latest proof of {unit} holds no fitted circuit" if entries else unknown
-        raise UsageError(
-            f"{lacks}: its strays are not known",
-            hint="Take a unit proved with all hook-ups, or leave --like out: strays of a usual size are assumed then.",
-        )
-    return Fitted.from_circuit(proof.circuit, proof.type.build.core, proof.type.build.stack)
 
 
 def check_free(path: Path, *, force: bool) -> None:

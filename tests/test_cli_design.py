@@ -284,6 +284,15 @@ def test_a_unit_that_the_log_does_not_know_is_refused(program: Program, tmp_path
     refused(program("design", *HALF_INCH, "--like", "NONE-1", "--log", tmp_path / "log"), "knows no unit 'NONE-1'")
 
 
+def test_a_circuit_is_fitted_to_the_stored_sweeps_of_a_proved_unit(program: Program, tmp_path: Path) -> None:
+    log = tmp_path / "log"
+    assert program("prove", "LK-1", "--type", "hf30", "--bench", "simulated-scpi", "--yes", "--log", log).status == 0
+    said = program("design", *HALF_INCH, "--like", "LK-1", "--log", log, "--json")
+    assert said.status == 0
+    # Units of the simulated bench are built with A_L within a quarter of the catalogue's 440 nH (check values, "Cores").
+    assert said.document["wish"]["like"]["a_l"] == pytest.approx(440e-9, rel=0.25)
+
+
 # --- type file and sheet ------------------------------------------------------------------------------------------------------
 
 

@@ -98,6 +98,7 @@ def _ranked(wish: DesignWish, parts: Parts, keep: int, pick: int) -> tuple[Desig
 
 def _wish(given: dict[str, Any]) -> DesignWish:
     from harness import wiring
+    from harness.likeness import fitted_like
     from harness.quantities import parse_band, parse_db, parse_power, parse_quantity
     from harness.sampler.design import DesignWish
 
@@ -121,7 +122,7 @@ def _wish(given: dict[str, Any]) -> DesignWish:
     }
     if given["like"] is not None:
         with wiring.open_store(given["log"]) as store:
-            values["like"] = wiring.fitted_like(store, given["like"])
+            values["like"] = fitted_like(store, given["like"])
     return DesignWish(**values)
 
 
