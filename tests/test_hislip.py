@@ -216,9 +216,7 @@ def test_closing_leaves_nothing_behind() -> None:
     with pytest.raises(LinkError) as caught:
         device.identify()
     assert caught.value.hint
-    device.close()
-    with pytest.raises(LinkError):
-        open_link(served.address)
+    device.close()  # the address is not opened again: another server on this machine may have its port by now
     for thread in threading.enumerate():
         if thread.name.startswith("link to "):
             thread.join(PATIENCE_S)
