@@ -14,7 +14,7 @@ from tests.guard_runs import CLEAR, HOOKUPS, Tried, right_run, wrong_run
 from tests.intervals.population import STRATA, draw_case
 
 SEED = 20260301
-WRONG = 10
+WRONG = 4
 """Runs of each stratum in which the hand makes every mistake at every hook-up."""
 RIGHT = 84
 """Runs of each stratum without a mistake: 1,008 in all."""
