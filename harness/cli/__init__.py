@@ -7,16 +7,17 @@ from __future__ import annotations
 
 import os
 import sys
+from typing import Annotated
 
 import typer
 
+from harness import __version__
 from harness.cli import batch, bench, calibrate, demo, design, listing, log, prove, recheck, sheet, show
 from harness.cli.output import report_error
 from harness.errors import Stopped, TapproofError, UsageError
 
 app = typer.Typer(
     name="tapproof",
-    help="A bench for builders of in-line RF samplers: proves a unit on a network analyser, and keeps the record.",
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
@@ -35,6 +36,21 @@ app.add_typer(log.app, name="log")
 app.add_typer(bench.app, name="bench")
 
 
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"tapproof {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def program(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and stop.")
+    ] = False,
+) -> None:
+    """A bench for builders of in-line RF samplers: proves a unit on a network analyser, and keeps the record."""
+
+
 def main(arguments: list[str] | None = None) -> None:
     """Run the program and leave with the exit status of words-and-commands: every error becomes one clear message."""
     words = sys.argv[1:] if arguments is None else arguments
@@ -51,7 +67,12 @@ def main(arguments: list[str] | None = None) -> None:
         report_error(stopped, as_json="--json" in words)
         status = stopped.exit_status
     except typer.TyperException as error:  # the option parser's own: unknown option, missing value
-        report_error(UsageError(error.format_message(), hint="See 'tapproof --help'."), as_json="--json" in words)
+        if "Usage:" in error.format_message():  # a group of commands alone: what it can do is the answer
+            typer.echo(error.format_message(), err=True)
+            sys.exit(2)
+        at = getattr(error, "ctx", None)
+        where = at.command_path if at is not None else "tapproof"
+        report_error(UsageError(error.format_message(), hint=f"See '{where} --help'."), as_json="--json" in words)
         status = 2
     except Exception as error:
         if os.environ.get("TAPPROOF_TRACEBACK"):
