@@ -123,7 +123,8 @@ class _Walker:
         steps = self.state.plan.steps[: self.position]
         if 0 < self.position < len(self.state.plan.steps):
             done = sum(isinstance(step, Measure) for step in steps)
-            self.ports.operator.tell(Event("note", f"Going on: {done} sweeps of the interrupted run are kept."))
+            kept = "1 sweep of the interrupted run is kept" if done == 1 else f"{done} sweeps of the interrupted run are kept"
+            self.ports.operator.tell(Event("note", f"Going on: {kept}."))
         for number, step in enumerate(steps):
             if self._doubtful(step, number):
                 self.position = self._last_connect(number)

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 from harness.records import FaultEntry, Proof
+from harness.records.figure import CouplingAt
 from harness.records.figure_text import bound_text, coupling_text, tolerance_text, value_text
 from harness.sampler.design import of_type, shipped_parts
 from harness.sheets.chart import FrequencyChart, worst_points
@@ -105,6 +106,8 @@ def test_figures_keep_two_digits_of_their_uncertainty_and_bounds_claim_less() ->
     assert (value_text("return_loss_db", figure), bound_text("return_loss_db", figure)) == ("33.4 dB", "at least 31.0 dB")
     assert tolerance_text("return_loss_db", figure) == "at least 25 dB"
     assert coupling_text(unit_proof().coupling_at[0]) == ("30.10", "0.11")  # half: 0.104
+    at = CouplingAt(hz=7.1e6, db=30.1, low=30.1 - 0.0991, high=30.1 + 0.0991)
+    assert coupling_text(at) == ("30.10", "0.10")  # not 0.100: two digits of the uncertainty (GUM 7.2.6)
 
 
 def test_the_chart_stands_where_its_axes_say() -> None:

@@ -66,6 +66,7 @@ def coupling_text(at: CouplingAt) -> tuple[str, str]:
         return f"{at.db:.2f}", ""
     half = (at.high - at.low) / 2
     digits = max(1, decimals_of(half, MOST_DECIMALS))
+    digits = max(1, decimals_of(_up(half, digits), MOST_DECIMALS))  # 0.0991 goes up to 0.10, not to 0.100
     return f"{at.db:.{digits}f}", f"{_up(half, digits):.{digits}f}"
 
 
