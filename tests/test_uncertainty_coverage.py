@@ -61,7 +61,15 @@ def table_held(runs: list[Run]) -> float:
     )
 
 
-@pytest.mark.parametrize("setting", [ONE_PATH, INTERNAL, TWO_PATH, PLAIN], ids=["one-path", "internal", "two-path", "plain"])
+@pytest.mark.parametrize(
+    "setting",
+    [
+        pytest.param(ONE_PATH, id="one-path"),
+        pytest.param(INTERNAL, id="internal", marks=pytest.mark.thorough),
+        pytest.param(TWO_PATH, id="two-path", marks=pytest.mark.thorough),
+        pytest.param(PLAIN, id="plain", marks=pytest.mark.thorough),
+    ],
+)
 def test_intervals_hold_the_truth(setting: Setting) -> None:
     runs = reference() if setting is ONE_PATH else measured(setting, 0, 30)
     least = 0.95 - 3.3 * np.sqrt(0.95 * 0.05 / len(runs))
@@ -74,6 +82,7 @@ def test_intervals_hold_the_truth(setting: Setting) -> None:
 LEFT_OUT = {"receiver_match": (-34.0, -200.0), "transmission_tracking": (0.1, 0.0), "connector": (-38.0, -200.0)}
 
 
+@pytest.mark.thorough
 @pytest.mark.parametrize("name", LEFT_OUT)
 def test_an_input_left_out_is_noticed(name: str) -> None:
     """A bench whose largest error is the one that is left out: intervals of the coupling then hold the truth far too seldom."""
@@ -102,7 +111,10 @@ def test_line_and_coupled_alone_are_covered() -> None:
 
 
 def test_a_unit_at_its_tolerance_is_seldom_called_conforming() -> None:
-    """JCGM 106: with the truth at the tolerance itself, at most 2.5 % of units are called conforming; here of 300 decisions."""
+    """JCGM 106: with the truth at the tolerance itself, at most 2.5 % of units are called conforming; here of 300 decisions.
+
+    Two standard deviations of such a share are allowed; ``make intervals`` holds 6000 of them to the limit itself.
+    """
     wrong = []
     for result, truth, _ in reference():
         drawn = result.drawn
@@ -110,7 +122,7 @@ def test_a_unit_at_its_tolerance_is_seldom_called_conforming() -> None:
         wrong += [np.mean(drawn["return_loss_db"] >= truth["return_loss_db"])]
         wrong += [np.mean(drawn[name] <= truth[name]) for name in ("flatness_db", "insertion_loss_db")]
     assert len(wrong) == 300
-    assert np.mean(np.array(wrong) >= 0.975) <= 0.025
+    assert np.mean(np.array(wrong) >= 0.975) <= 0.025 + 2 * np.sqrt(0.025 * 0.975 / len(wrong))
 
 
 def test_one_sided_bounds_are_not_useless() -> None:

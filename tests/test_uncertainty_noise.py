@@ -2,9 +2,10 @@
 
 import numpy as np
 import pytest
+from scipy.interpolate import BSpline
 
 from harness.analysis import evaluate
-from harness.analysis.noise import noise_of, smooth
+from harness.analysis.noise import noise_of, smooth, splines
 from harness.records import KITS, Sweep
 from tests.analysis_bench import GRID, ideal_unit, known, phasor, sweeps_of, type_of
 
@@ -23,6 +24,13 @@ def test_noise_is_found_whatever_smooth_curve_it_sits_on(size: float) -> None:
     found = [noise_of(curve + noise(seed, size)) for seed in range(40)]
     assert np.mean(found) == pytest.approx(size, rel=0.05)
     assert np.max(np.abs(np.array(found) / size - 1)) < 0.35
+
+
+@pytest.mark.parametrize("count", [4, 9, 142])
+def test_the_splines_are_scipys(count: int) -> None:
+    knots = np.concatenate([[0.0] * 3, np.linspace(0, 1, count), [1.0] * 3])
+    place = np.sort(np.concatenate([[0.0, 1.0], np.linspace(0, 1, count)[1:-1], np.random.default_rng(1).random(300)]))
+    assert splines(place, knots, 3) == pytest.approx(BSpline.design_matrix(place, knots, 3).toarray(), abs=1e-14)
 
 
 def test_a_glitch_is_no_noise() -> None:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from harness.analysis.ends import Outward, outward_of
 from harness.analysis.levels import loss_db, swr_of_reflection
 from harness.analysis.noise import Smooth
 from harness.analysis.phasors import DEGREES, normal, one_of
@@ -44,13 +45,16 @@ class Centre:
 class Draws:
     """Figures of all draws: ``figures`` name → (n,); ``coupling``: dB at the extra points of S31, (n, P).
 
-    ``at_tolerance``: figure → what units at its tolerance would be read as, (n,). ``rest``: what each draw would leave of the
-    readings, weighed and summed, (n,); ``rest_seen``: what they did leave.
+    ``at_tolerance``: figure → what units at its tolerance would be read as, (n,). ``outward``, ``by_noise``: see
+    :func:`harness.analysis.ends.outward_of`, for all errors and for the noise alone. ``rest``: what each draw would leave of
+    the readings, weighed and summed, (n,); ``rest_seen``: what they did leave.
     """
 
     figures: Mapping[str, NDArray[np.float64]] = field(repr=False)
     at_tolerance: Mapping[str, NDArray[np.float64]] = field(repr=False)
     coupling: Real32 = field(repr=False)
+    outward: Outward = field(repr=False)
+    by_noise: Outward = field(repr=False)
     rest: NDArray[np.float64] = field(repr=False)
     rest_seen: float
 
@@ -80,8 +84,9 @@ def draw(rows: Rows, centre: Centre, band: int, seed: int, draws: int, edges: Ma
         parts.append(_figures(_one_chunk(rows, rng, count), rows.layout, centre, band, rng, edges))
     figures = {name: np.concatenate([part.figures[name] for part in parts]) for name in parts[0].figures}
     bad = {name: np.concatenate([part.at_tolerance[name] for part in parts]) for name in edges}
-    coupling, rest = (np.concatenate([getattr(part, name) for part in parts]) for name in ("coupling", "rest"))
-    return Draws(figures, bad, coupling, rest, parts[0].rest_seen)
+    names = ("coupling", "outward", "by_noise", "rest")
+    coupling, outward, by_noise, rest = (np.concatenate([getattr(part, name) for part in parts]) for name in names)
+    return Draws(figures, bad, coupling, outward, by_noise, rest, parts[0].rest_seen)
 
 
 def latents(rows: Rows, rng: np.random.Generator, count: int) -> tuple[Complex64, list[Complex64]]:
@@ -111,8 +116,12 @@ def _figures(
 ) -> Draws:
     columns = layout.columns
     changes = {name: errors[:, columns[name]] for name in centre.values}
+    in_band = centre.values["S31"][:band]
     for name in changes:
-        changes[name] += _noise(centre.noise[name], changes[name].shape, rng)
+        noise = _noise(centre.noise[name], changes[name].shape, rng)
+        changes[name] += noise
+        if name == "S31":
+            by_noise = outward_of(_power(in_band, noise), in_band)
     at_edge = {
         figure: figure_of(figure, {name: _power(values, changes[name]) for name, values in edge.values.items()}, band)
         for figure, edge in edges.items()
@@ -120,8 +129,9 @@ def _figures(
     power = {name: _power(values, changes[name]) for name, values in centre.values.items()}
     figures = {name: figure_of(name, power, band) for name in FIGURES}
     coupling = -10 * np.log10(np.maximum(power["S31"][:, band:], np.float32(1e-20)))
+    outward = outward_of(power["S31"][:, :band], in_band)
     rest, seen = _rest(errors[:, columns["rest"]], centre, rng)
-    return Draws(figures, at_edge, coupling, rest, seen)
+    return Draws(figures, at_edge, coupling, outward, by_noise, rest, seen)
 
 
 def _power(values: Complex, changes: Complex64) -> Real32:

@@ -87,7 +87,8 @@ def evaluate(
     case = _case(sweeps, type_, terminations, bands, adapters or {}, residuals or default_residuals())
     found, frequency_hz, sizes = case.found, case.found.frequency_hz, case.residuals
     uncertain = uncertainty_of(case, seed, draws)
-    values = figure_values(in_band(frequency_hz, uncertain.smoothed, type_.band_hz)[1], found.sides)
+    seen = figure_values(in_band(frequency_hz, uncertain.smoothed, type_.band_hz)[1], found.sides)
+    values = {**seen, **{name: np.maximum(0.0, seen[name] - lean) for name, lean in uncertain.leans.items()}}
     figures, probability = decide_figures(values, uncertain.figures, type_, uncertain.budget, uncertain.as_bad)
     looked_at = (*all_checks(sweeps, terminations, found, type_.band_hz, sizes), *uncertain.checks)
     return Evaluation(

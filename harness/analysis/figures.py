@@ -1,9 +1,9 @@
 """Figures of a three-port over its band. Functions take S of shape (..., F, 3, 3): leading axes are carried through.
 
-Values at band edges and band centres are interpolated linearly in the complex S. Reasons: an edge always lies between two
-measured points, where S turns by a small angle (0.5 MHz steps and 1 ns of line: the chord is under 2e-6 of the magnitude short);
-nothing outside the measured values can come out; decibels and angles of a small reflection jump, its S does not; and the map
-is linear, so errors of the readings go through it unchanged.
+Values at band edges and band centres are interpolated in the complex S, by the cubic in log frequency through the four nearest
+points. Reasons: decibels and angles of a small reflection jump, its S does not; the map is linear, so errors of the readings go
+through it unchanged; and straight lines are not enough at the low edge, where the core's corner bends the coupling between two
+points (five turns, 1.8 MHz between points at 1.5 and 2 MHz: a chord reads 0.013 dB too weak, this less than 0.001 dB).
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ Real = NDArray[np.float64]
 
 
 def at_frequencies(frequency_hz: Real, s: Complex, at_hz: Real) -> Complex:
-    """Return S at ``at_hz``, shape (..., len(at_hz), 3, 3): linear in complex S, exact on the grid, held at its ends."""
+    """Return S at ``at_hz``, shape (..., len(at_hz), 3, 3): exact on the grid, held at its ends."""
     return np.moveaxis(Points.on(frequency_hz, at_hz).take(np.moveaxis(s, -3, 0)), 0, -3)
 
 

@@ -13,6 +13,7 @@ from harness.analysis.bands import Band
 from harness.analysis.budget import Ground, budgets
 from harness.analysis.decision import BAD_IS_LOW, Tolerance, meets
 from harness.analysis.draws import Draws, centre_of, draw, seen_figures
+from harness.analysis.ends import leans
 from harness.analysis.estimator import Estimate
 from harness.analysis.figures import band_points, coupling_at, inside, wanted_centres
 from harness.analysis.full_solves import linear_treatment
@@ -60,11 +61,13 @@ class Case:
 class Uncertain:
     """``smoothed``: the bare S, the entries that the figures look at smoothed, (F, 3, 3). ``figures``: figure → draws, (n,).
 
+    ``leans``: figure → how far noise makes it too large in what is smoothed, dB; the draws of the coupling lie round it without.
     ``as_bad``: figure that is an extreme → how likely a unit at its tolerance looks as bad as this one, 1 for one inside.
     """
 
     smoothed: Complex = field(repr=False)
     figures: Mapping[str, Real] = field(repr=False)
+    leans: Mapping[str, float]
     as_bad: Mapping[str, float]
     coupling_at: tuple[CouplingAt, ...]
     coupling_table: CouplingTable
@@ -93,9 +96,12 @@ def uncertainty_of(case: Case, seed: int, draws: int) -> Uncertain:
     ground = Ground(rows, centre, band, groups_of(effects), entries)
     within = inside(found.frequency_hz, case.band_hz)
     smoothed = _with(case.bare, entries)
+    lean = leans(drawn.by_noise)
+    middle = lean["coupling_db"].estimate + leans(drawn.outward)["coupling_db"].draws
     return Uncertain(
         smoothed=smoothed,
-        figures=drawn.figures,
+        figures={**drawn.figures, "coupling_db": drawn.figures["coupling_db"] - middle},
+        leans={name: one.estimate for name, one in lean.items()},
         as_bad=_as_bad(drawn, seen, _limits(case)),
         coupling_at=_coupling_at(case, smoothed, drawn),
         coupling_table=_table(case, centre.values["S31"][band:], drawn),

@@ -10,6 +10,7 @@ from harness.analysis.readings import UNIT_SWEEPS, Sweeps, Terminations, is_corr
 from harness.analysis.uncertainty import Uncertain
 from harness.records import Residuals
 
+LEAST_LEAN_SHOWN = 5e-4
 _TAKEN_AS = {
     (1, 1): "S22 was not measured and taken near S11",
     (2, 2): "S33 was not measured: anywhere in abs(S33) ≤ 1, centred at 0",
@@ -88,4 +89,11 @@ def with_bias(how: Mapping[str, str], uncertain: Uncertain) -> dict[str, str]:
         if uncertain.is_smoothed
         else "extremes of the points as they are: no noise that could be taken off"
     )
-    return {name: text if name == "unit" else f"{text}; {method}" for name, text in how.items()}
+    return {
+        name: text if name == "unit" else f"{text}; {method}{_lean(uncertain.leans.get(name, 0.0))}" for name, text in how.items()
+    }
+
+
+def _lean(db: float) -> str:
+    """Return what was taken off a figure because noise pushes its ends outward, where it shows in the third decimal."""
+    return "" if abs(db) < LEAST_LEAN_SHOWN else f"; {db:+.3f} dB taken off, by which noise pushes the ends outward"

@@ -35,7 +35,11 @@ class Figure(FileModel):
     tolerance: tuple[float | None, float | None] = (None, None)
     decision: Decision | None = None
     probability: float | None = None
-    """That the true value meets the tolerance (JCGM 106, conformance probability)."""
+    """That the true value meets the tolerance (JCGM 106, conformance probability): the share of the draws that do.
+
+    Below one half, of an extreme over the band, the larger of that share and of how likely a unit at its tolerance would be read
+    as bad as this one (a p-value; harness.analysis.refusal), at most one half: draws alone would refuse good units.
+    """
     decides: str | None = None
     """What would decide an undecided figure."""
 

@@ -8,7 +8,6 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
-from multiprocessing import get_context
 
 import numpy as np
 
@@ -27,8 +26,10 @@ from tests.intervals.drift_pairs import (
     with_notch,
     with_tilt,
 )
+from tests.intervals.kept import Kept
 from tests.intervals.limits import Row, Table
 from tests.intervals.proportions import Share
+from tests.intervals.running import pool_of
 from tests.uncertain_benches import Complex, Setting, core
 
 SEED = 20261125
@@ -75,12 +76,12 @@ def told(kind: Kind, seed: int, number: int) -> tuple[bool, bool]:
     return largest.drifted, features.drifted
 
 
-def alarms_and_power(seed: int, pairs: int, pool: ProcessPoolExecutor) -> Table:
-    """Return the table of both tests: false alarms of ``pairs`` pairs, everything else of an eighth of them."""
+def alarms_and_power(seed: int, pairs: int, pool: ProcessPoolExecutor, progress: Callable[[str], None], kept: Kept) -> Table:
+    """Return the table of both tests: false alarms of ``pairs`` pairs, everything else of a sixteenth of them."""
     rows = []
     for kind in (QUIET, *OTHERS, *CHANGED):
-        count = pairs if kind is QUIET else max(pairs // 8, 20)
-        found = list(pool.map(partial(told, kind, seed), range(count), chunksize=10))
+        count = pairs if kind is QUIET else max(pairs // 16, 20)
+        found = kept.mapped(pool, partial(told, kind, seed), list(range(count)), f"pairs, {kind.says}, seed {seed}", progress)
         either = Share.of(any(one) for one in found)
         each = [Share.of(one[test] for one in found) for test in (0, 1)]
         least, most = kind.limits
@@ -172,12 +173,13 @@ def _built(circuit: SamplerCircuit, rng: np.random.Generator) -> SamplerCircuit:
     )
 
 
-def naming(seed: int, pairs: int, pool: ProcessPoolExecutor) -> Table:
+def naming(seed: int, pairs: int, pool: ProcessPoolExecutor, progress: Callable[[str], None], kept: Kept) -> Table:
     """Return the table of damaged units, an eightieth of ``pairs`` for each damage."""
     count = max(pairs // 80, 5)
     rows = []
     for damage in DAMAGES:
-        found = list(pool.map(partial(named, damage, seed), range(count), chunksize=2))
+        numbers = list(range(count))
+        found = kept.mapped(pool, partial(named, damage, seed), numbers, f"damaged units, {damage.says}, seed {seed}", progress)
         drifted, first = (Share.of(one[which] for one in found) for which in (0, 1))
         rows.append(Row((damage.says, str(count), str(drifted), str(first)), min(drifted.value, first.value) >= NAMED))
     says = (
@@ -187,10 +189,10 @@ def naming(seed: int, pairs: int, pool: ProcessPoolExecutor) -> Table:
     return Table("Drift: what has changed is named", says, ("damage", "units", "drift is told", "named first"), tuple(rows))
 
 
-def tables(seed: int, pairs: int, workers: int) -> list[Table]:
+def tables(seed: int, pairs: int, workers: int, progress: Callable[[str], None], kept: Kept) -> list[Table]:
     """Return all tables of drift."""
-    with ProcessPoolExecutor(workers, mp_context=get_context("spawn")) as pool:
-        return [alarms_and_power(seed, pairs, pool), naming(seed, pairs, pool)]
+    with pool_of(workers) as pool:
+        return [alarms_and_power(seed, pairs, pool, progress, kept), naming(seed, pairs, pool, progress, kept)]
 
 
 def main(words: Sequence[str]) -> int:
@@ -200,7 +202,7 @@ def main(words: Sequence[str]) -> int:
     parser.add_argument("--pairs", type=int, default=PAIRS)
     parser.add_argument("--workers", type=int, default=2)
     options = parser.parse_args(words)
-    found = tables(options.seed, options.pairs, options.workers)
+    found = tables(options.seed, options.pairs, options.workers, lambda said: print(said, file=sys.stderr), Kept())
     print("\n\n".join(table.markdown() for table in found))
     return 0 if all(table.met for table in found) else 1
 

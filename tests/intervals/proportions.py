@@ -28,12 +28,16 @@ class Share:
 
     @property
     def confidence(self) -> tuple[float, float]:
-        """The Clopper–Pearson interval: 95 %, two-sided, exact (by scipy.stats.binomtest)."""
+        """The interval of 95 %."""
+        return self.interval(CONFIDENCE)
+
+    def interval(self, confidence: float) -> tuple[float, float]:
+        """Return the Clopper–Pearson interval of this confidence: two-sided, exact (by scipy.stats.binomtest)."""
         from scipy.stats import binomtest
 
         if not self.total:
             return 0.0, 1.0
-        found = binomtest(self.hits, self.total).proportion_ci(CONFIDENCE, method="exact")
+        found = binomtest(self.hits, self.total).proportion_ci(confidence, method="exact")
         return float(found.low), float(found.high)
 
     def __str__(self) -> str:

@@ -22,13 +22,13 @@ def tables_of(found: Found, asked: Limits = FULL) -> list[Table]:
     ]
 
 
-def document(tables: Sequence[Table], plan: Plan, date: str) -> str:
-    """Return the document as Markdown."""
+def document(tables: Sequence[Table], plan: Plan, date: str, options: str = "") -> str:
+    """Return the document as Markdown. ``options``: what the command had besides ``--write``."""
     said = (
         "# How often the stated uncertainty holds the truth\n\n"
-        f"Made by `python -m tests.intervals --write`, {date}, tapproof {__version__}: seed {plan.seed}, {plan.benches} benches "
-        f"in each of 12 strata, {plan.reference} of the reference kind, {plan.alone} for each input alone; {plan.draws} draws of "
-        "the analysis for each.\n\n"
+        f"Made by `python -m tests.intervals --write{options}`, {date}, tapproof {__version__}: seed {plan.seed}, "
+        f"{plan.benches} benches in each of 12 strata, {plan.reference} of the reference kind, {plan.alone} for each input alone "
+        f"({plan.draws} draws of the analysis for each). {plan.pairs} pairs of proofs without drift, and others with.\n\n"
         "Every bench has error boxes, standards, loads, cables, connectors, drift, noise and a unit of its own, drawn in "
         "`tests/intervals/population.py`; 95 % of benches keep to what their kit class (plain, good, lab, in turn) states. The "
         "sweeps go through the sequence's hook-ups, raw, through calibration and correction, to the figures."

@@ -9,27 +9,29 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 from multiprocessing import get_context
-from typing import TypeVar
 
 from harness.records import Residuals
 from tests.intervals.judging import Outcome, judge
+from tests.intervals.kept import Kept
 from tests.intervals.population import INPUTS, STRATA, Case, draw_alone, draw_case, draw_reference, without
 from tests.intervals.proving import measure
 
-AT_ONCE = 10
-Kind = TypeVar("Kind")
 THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
 
 @dataclass(frozen=True)
 class Plan:
-    """``benches`` of each stratum, ``reference`` of the reference kind, ``alone`` for each input; ``draws`` for each of them."""
+    """``benches`` of each stratum, ``reference`` of the reference kind, ``alone`` for each input; ``draws`` for each of them.
+
+    ``pairs``: pairs of proofs without drift.
+    """
 
     seed: int
     benches: int
     reference: int
     alone: int
     draws: int
+    pairs: int
     workers: int
 
 
@@ -42,17 +44,18 @@ class Found:
     alone: dict[str, tuple[list[Outcome], list[Outcome]]]
 
 
-def run(plan: Plan, progress: Callable[[str], None]) -> Found:
+def run(plan: Plan, progress: Callable[[str], None], kept: Kept) -> Found:
     """Return all outcomes of a plan, those of the population in the order of strata and numbers."""
+    how = f"seed {plan.seed}, {plan.draws} draws"
     population = [(stratum, number) for number in range(plan.benches) for stratum in range(len(STRATA))]
-    with _pool(plan.workers) as pool:
-        found = pool.map(partial(one_case, plan.seed, plan.draws), population, chunksize=AT_ONCE)
-        outcomes = list(_watched(found, len(population), "benches", progress))
-        quiet = pool.map(partial(one_reference, plan.seed, plan.draws), range(plan.reference), chunksize=AT_ONCE)
-        reference = list(_watched(quiet, plan.reference, "reference benches", progress))
+    with pool_of(plan.workers) as pool:
+        outcomes = kept.mapped(pool, partial(one_case, plan.seed, plan.draws), population, f"benches, {how}", progress)
+        numbers = list(range(plan.reference))
+        quiet = partial(one_reference, plan.seed, plan.draws)
+        reference = kept.mapped(pool, quiet, numbers, f"reference benches, {how}", progress)
         jobs = [(what, number) for what in INPUTS for number in range(plan.alone)]
-        twice = pool.map(partial(one_alone, plan.seed, plan.draws), jobs, chunksize=AT_ONCE)
-        pairs = list(_watched(twice, len(jobs), "benches with one input", progress))
+        alone_of = partial(one_alone, plan.seed, plan.draws)
+        pairs = kept.mapped(pool, alone_of, jobs, f"benches with one input, {how}", progress)
     alone = {}
     for what in INPUTS:
         both = [pair for (name, _), pair in zip(jobs, pairs, strict=True) if name == what]
@@ -62,12 +65,12 @@ def run(plan: Plan, progress: Callable[[str], None]) -> Found:
 
 def judge_all(cases: Sequence[Case], draws: int, residuals: Sequence[Residuals | None], workers: int) -> list[Outcome]:
     """Return the outcomes of these cases, each analysed with the residuals that stand beside it (None: as it states)."""
-    with _pool(workers) as pool:
+    with pool_of(workers) as pool:
         return list(pool.map(judge, cases, [draws] * len(cases), residuals))
 
 
 @contextmanager
-def _pool(workers: int) -> Iterator[ProcessPoolExecutor]:
+def pool_of(workers: int) -> Iterator[ProcessPoolExecutor]:
     """Open new processes, not copies of this one: each loads numpy with one thread, so that they do not fight for processors."""
     before = {name: os.environ.get(name) for name in THREADS}
     os.environ.update(dict.fromkeys(THREADS, "1"))
@@ -101,10 +104,3 @@ def one_alone(seed: int, draws: int, which: tuple[str, int]) -> tuple[Outcome, O
 
 def _order(outcome: Outcome) -> int:
     return [str(stratum) for stratum in STRATA].index(outcome.stratum)
-
-
-def _watched(found: Iterator[Kind], total: int, what: str, progress: Callable[[str], None]) -> Iterator[Kind]:
-    for number, one in enumerate(found, start=1):
-        if number % max(1, total // 10) == 0:
-            progress(f"{number} of {total} {what}")
-        yield one

@@ -1,7 +1,10 @@
-"""Measurement of the uncertainty: 10,000 draws by the linear treatment against full solution of every draw."""
+"""Measurements of the uncertainty: 10,000 draws by the linear treatment against full solution of every draw, and its limits."""
 
 from __future__ import annotations
 
+import statistics
+import subprocess
+import sys
 import time
 
 import numpy as np
@@ -10,13 +13,21 @@ from harness.analysis import evaluate, readings_of
 from harness.analysis.estimator import estimate
 from harness.records import KITS
 from tests.analysis_bench import type_of
-from tests.speed.measuring import Row, in_turn, row_of
+from tests.speed.measuring import Row, in_turn, in_words, row_of
 from tests.uncertain_benches import Bench, Setting
 
 DRAWS = 10_000
 SOLVED = 50
 RUNS = 5
 GOAL = 0.1
+LIMIT_SECONDS = {201: 2.0, 1601: 12.0}
+LIMIT_MB = 300.0
+MEASURE = """
+import resource
+from tests.speed.uncertainty import seconds
+seconds()
+print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
+"""
 
 
 def seconds(points: int = 201, draws: int = DRAWS, *, two_path: bool = False) -> float:
@@ -39,6 +50,14 @@ def solved_in_full(points: int = 201, draws: int = DRAWS) -> float:
 
 
 def rows() -> list[Row]:
-    """Return the row for one unit of 201 points."""
+    """Return the rows for one unit of 201 points, for the limits in seconds of processor time, and for the memory."""
     what = f"the uncertainty of one unit, {DRAWS} draws of 201 points, all figures"
-    return [row_of(what, in_turn(seconds, solved_in_full, RUNS), GOAL)]
+    found = [row_of(what, in_turn(seconds, solved_in_full, RUNS), GOAL)]
+    for points, limit in LIMIT_SECONDS.items():
+        took = [seconds(points, two_path=True) for _ in range(RUNS)]
+        ratio = statistics.median(took) / limit
+        found.append(Row(f"the same, two-path, {points} points, in processor time", in_words(took), f"{limit:g} s", ratio, 1.0))
+    done = subprocess.run([sys.executable, "-c", MEASURE], capture_output=True, text=True, check=True)
+    megabytes = int(done.stdout) / 1024  # kilobytes as Linux counts them
+    what = "memory of a process that does this for 201 points"
+    return [*found, Row(what, f"{megabytes:.0f} MB", f"{LIMIT_MB:.0f} MB", megabytes / LIMIT_MB, 1.0)]

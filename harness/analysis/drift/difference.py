@@ -19,7 +19,7 @@ from harness.analysis.drift.seen import Seen
 from harness.analysis.inputs import CABLE, CALIBRATION, CONNECTOR, DRIFT, ISOLATION, LINEARITY, TEMPERATURE, Key, cause
 from harness.analysis.noise import Smooth
 from harness.analysis.phasors import delays, mean_square
-from harness.analysis.points import Points
+from harness.analysis.points import STRAIGHT, Points
 from harness.analysis.readings import Complex
 from harness.errors import DataError
 from harness.quantities import show_frequency
@@ -201,7 +201,7 @@ def interpolated(pair: Pair, hz: Real, places: tuple[int, ...]) -> Real:
     if same_grid(pair.reference.frequency_hz, pair.now.frequency_hz):
         return total
     for seen in (pair.reference, pair.now):
-        straight = Points.on(seen.frequency_hz, hz)
+        straight = Points.on(seen.frequency_hz, hz, STRAIGHT)
         off = [_at(seen, place, hz) - straight.take(seen.x[:, place]) for place in places]
         scaled = [part / _at(seen, place, hz) if place in AS_RATIO else part for part, place in zip(off, places, strict=True)]
         total += np.diag(np.tile(np.abs(np.concatenate(scaled)) ** 2, 2))

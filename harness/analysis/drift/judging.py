@@ -1,7 +1,9 @@
 """Drift or not: two tests at 2.5 % each on the difference of two proofs, together at most 5 % false alarms.
 
-The sizes of contacts, cables and drift are taken as known to a tenth of themselves, so every draw of all errors has a factor of
-its own (a t-distribution): the five features together follow an F-distribution then, and the largest deviation is drawn.
+The sizes of contacts, cables and drift are taken as known to RELIABILITY of themselves, so every draw of all errors has a factor
+of its own (a t-distribution): the five features together follow an F-distribution then, and the largest deviation is drawn. It
+is less than the RELIABILITY of a figure's own uncertainty (harness.analysis.phasors), and DEGREES more: most of that is what a
+bench states of its standards, which cancels here.
 """
 
 from __future__ import annotations
@@ -16,7 +18,7 @@ from harness.records.drift import DriftFeature, DriftTest
 
 Real = NDArray[np.float64]
 RELIABILITY = 0.1
-"""Chosen, no source. What a bench states of its standards may be off by more; it cancels in a difference."""
+"""A tenth. Chosen, no source."""
 DEGREES = 0.5 / RELIABILITY**2
 """Degrees of freedom of a size known to this part of itself (GUM G.4.2): 50."""
 ALARMS = 0.025
