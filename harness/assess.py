@@ -133,8 +133,13 @@ def assemble(
     circumstances: Circumstances,
     judged: Evaluation,
     verification: tuple[Check, ...] = (),
+    doubts: tuple[Check, ...] = (),
 ) -> Proof:
-    """Return the proof record of an evaluation; file checksums come when it is written."""
+    """Return the proof record of an evaluation; file checksums come when it is written.
+
+    ``doubts``: checks that failed, of sweeps that do not look like their hook-ups: no unit conforms on them.
+    """
+    doubted = judged.decision == "conforms" and not all(check.ok for check in doubts)
     return Proof(
         unit=unit,
         proof=identity,
@@ -142,14 +147,14 @@ def assemble(
         type=type_,
         bench=bench,
         circumstances=circumstances,
-        decision=judged.decision,
+        decision="undecided" if doubted else judged.decision,
         probability=judged.probability,
         band_hz=type_.band_hz,
         figures=judged.figures,
         coupling_at=judged.coupling_at,
         coupling_table=judged.coupling_table,
         usable_band_hz=judged.usable_band_hz,
-        checks=(*verification, *judged.checks),
+        checks=(*verification, *doubts, *judged.checks),
         how=judged.how,
         budget=judged.budget,
         uncertainty=judged.uncertainty,

@@ -39,8 +39,17 @@ Clock = Callable[[], float]
 class LiveTrial:
     """A Trial on the instrument behind an address. The link is opened anew where it was lost."""
 
-    def __init__(self, address: str, *, margin_s: float, paths: Callable[[], str], clock: Clock = time.monotonic) -> None:
+    def __init__(
+        self,
+        address: str,
+        *,
+        margin_s: float,
+        paths: Callable[[], str],
+        clock: Clock = time.monotonic,
+        opened: Callable[[str], Transport] | None = None,
+    ) -> None:
         self._address, self._margin_s, self._paths, self._clock = address, margin_s, paths, clock
+        self._opened = opened or _open
         self._talk: Conversation | None = None
 
     def close(self) -> None:
@@ -114,11 +123,11 @@ class LiveTrial:
         from drivers.analyser import DialectAnalyser, Options
 
         self.close()
-        transport = _open(self._address)
+        transport = self._opened(self._address)
         slow = self._margin_s / grid.points
         both = self._paths() == "two-path"
         options = Options(paths="two-path" if both else "one-path", margin_s=self._margin_s, point_time_s=slow)
-        analyser = DialectAnalyser(transport, _parsed(text), options=options)
+        analyser = DialectAnalyser(transport, _parsed(text), options=options, clock=self._clock)
         try:
             analyser.set_up(grid)
             begun = self._clock()
@@ -139,7 +148,7 @@ class LiveTrial:
         if self._talk is not None and self._talk.session.gone:
             self.close()
         if self._talk is None:
-            self._talk = Conversation(_open(self._address), dialect, margin_s=self._margin_s)
+            self._talk = Conversation(self._opened(self._address), dialect, margin_s=self._margin_s, clock=self._clock)
         self._talk.dialect = dialect
         return self._talk
 

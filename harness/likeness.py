@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from harness import files, proving
+from harness import files, folder_proofs, proving
 from harness.errors import FileError, StoreError, UsageError
 from harness.records import Proof
 
@@ -56,5 +56,5 @@ def _circuit(proof: Proof, folder: Path) -> Mapping[str, float | None]:
         parse_materials(files.read_data_text("materials.toml")),
         parse_cables(files.read_data_text("cables.toml")),
     )
-    terminations = proving.terminations_of_folder(folder, sweeps, proof.bench)
+    terminations = folder_proofs.terminations_of_folder(folder, sweeps, proof.bench)
     return diagnose(sweeps, terminations, intended_of(proof.type, *tables)).circuit

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from harness.records import Grid, HookUp, Settings, Sweep, Trace
 from harness.steps import Plan, Step
 
-Answer = Literal["done", "repeat", "override", "stop"]
+Answer = Literal["done", "repeat", "override", "skip", "stop"]
 Progress = Callable[[float, float], None]
 """Called while a sweep runs with (seconds so far, seconds expected)."""
 
@@ -42,10 +42,11 @@ class Request:
     """A question to the operator.
 
     ``kind``: "connect" (make the hook-up), "doubt" (something looks wrong: repeat, override or stop), "resume" (go on with
-    the interrupted run, or start anew with "repeat"). ``number`` of ``total`` hook-ups; ``seconds_left`` to the end.
+    the interrupted run, or start anew with "repeat"), "offer" (one more hook-up: "done" to take it now, or "skip").
+    ``about``: what a doubt is about. ``number`` of ``total`` hook-ups; ``seconds_left`` to the end.
     """
 
-    kind: Literal["connect", "doubt", "resume"]
+    kind: Literal["connect", "doubt", "resume", "offer"]
     title: str
     lines: tuple[str, ...] = ()
     hookup: HookUp | None = None
@@ -54,6 +55,7 @@ class Request:
     total: int = 0
     seconds_left: float | None = None
     answers: tuple[Answer, ...] = ("done", "stop")
+    about: Literal["standard", "verification", "hook-up", ""] = ""
 
 
 @dataclass(frozen=True)
@@ -95,7 +97,10 @@ class Store(Protocol):
         """Put a raw sweep on disk, durably, before returning."""
 
     def note(self, what: str, **details: str) -> None:
-        """Write a line into the journal (an override, a repeat, a remark)."""
+        """Write a line into the journal (an override, a repeat, a remark). An override names its Measure's id as "step"."""
+
+    def overridden(self, step_id: str) -> str | None:
+        """Return what was overridden, in words, of the sweep that the Measure step last left; None where nothing was."""
 
 
 class Clock(Protocol):

@@ -2,24 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Generator, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness import __version__, assess, characterised, files
+from harness import __version__, assess, characterised, files, offers
 from harness import calibration as cal
-from harness.analysis import AdapterModel, Band, Terminations
 from harness.errors import DataError, Stopped, UsageError
 from harness.ports import Analyser, Clock, Event, Operator, Request
-from harness.records import Bench, CalibrationRecord, Proof, SamplerType, Settings, Sweep
+from harness.products import Product
+from harness.records import Bench, CalibrationRecord, Proof, Settings, Sweep
 from harness.records.proof import Circumstances
-from harness.records.sweep import describe_grid
-from harness.runner import Ports, Run, run
-from harness.sheet_texts import SHEET_FILE, unit_sheet_text
-from harness.steps import Measure, Plan
+from harness.runner import Ports, Run, extend, run
+from harness.sheet_texts import filed_sheets
+from harness.steps import Plan
 from sequences.plans import calibration_plan, proof_plan
 
 if TYPE_CHECKING:
@@ -39,6 +38,8 @@ class Wish:
     who: str = ""
     ambient_celsius: float | None = None
     note: str = ""
+    diagnosis: bool = True
+    ohmmeter: tuple[tuple[str, float], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -59,16 +60,6 @@ class Session:
     operator: Operator
     place: Callable[[str], None]
     transcript: Callable[[], str]
-
-
-@dataclass(frozen=True)
-class Product:
-    """What is being proved: the type, and what the analysis needs to know around it. ``complete`` may add to the record."""
-
-    type_: SamplerType
-    bands: tuple[Band, ...] = ()
-    adapters: Mapping[str, AdapterModel] = field(default_factory=dict)
-    complete: Callable[[Proof, Mapping[str, Sweep], Terminations], Proof] = lambda proof, *_: proof
 
 
 @dataclass(frozen=True)
@@ -105,10 +96,14 @@ def prove(wish: Wish, product: Product, session: Session, records: Records) -> F
             return filed
         calibration = _calibration_of(journal, newest)
         plan = proof_plan(wish.sequence, product.type_, session.bench, calibrated=calibration is not None)
+        plan = replace(plan, steps=(*plan.steps, *offers.agreed(journal, product.type_, session.bench)))
         session.operator.begin(plan)
         session.place(wish.unit)
-        done = _run(plan, session, records, settings, journal, calibration)
-        filed = _file(wish, product, session, records, done, journal.run_id, newest)
+        ports = replace(_ports(session, records, journal), guard=product.guard_of_run(session.bench))
+        found = _find(wish, product, session, records, run(plan, session.bench, settings, ports, calibration), journal)
+        while more := offers.offered(found.proof, found.run, session.operator, journal):
+            found = _find(wish, product, session, records, extend(found.run, more, ports), journal)
+        filed = _file(found, session, records, newest)
         journal.close_as_done()
     return filed
 
@@ -122,7 +117,7 @@ def calibrate(session: Session, records: Records) -> CalibrationRecord:
     name = f"calibration {bench.name}"[:64]
     with _open_journal(name, meta, session.operator, records) as journal, _gone_if_empty(journal):
         session.operator.begin(plan)
-        done = _run(plan, session, records, settings, journal, None)
+        done = run(plan, bench, settings, _ports(session, records, journal))
         journal.close_as_done()
     if done.calibration is None:  # the plan solves one, or the run has raised
         raise UsageError("the calibration run made no calibration", hint="Run it again.")
@@ -137,30 +132,14 @@ def plan_of_calibration(bench: Bench) -> Plan:
     return plan
 
 
-def prove_folder(wish: Wish, product: Product, bench: Bench | None, folder: Path, records: Records) -> Filed:
-    """Analyse the sweeps of a folder as a proof: the same figures, decision, proof folder and log entry.
+def next_units(wish: Wish, records: Records, first: str | None, count: int | None) -> Generator[Wish, None, None]:
+    """Yield the wish for the batch's next serial, again and again, or ``count`` times; reserved while its unit is proved."""
+    from harness.log.reserving import reserved_serial
 
-    With a bench, the calibration under ``raw/`` of a proof's own folder tells loads and receiver; without either, bounds do.
-    """
-    check_wish(wish)
-    remarks: list[str] = []
-    sweeps = files.read_sweep_folder(folder, remarks.append)
-    terminations = terminations_of_folder(folder, sweeps, bench)
-    residuals = assess.residuals_of(bench, product.type_, wish.ambient_celsius)
-    judged = assess.judge(sweeps, product.type_, terminations, product.bands, product.adapters, residuals)
-    note = " ".join(part for part in (wish.note, *remarks) if part)
-    circumstances = _circumstances(wish, records, note=note, analyser="", calibration=None, sequence="from folder")
-    proof = assess.assemble(wish.unit, files.new_id(), wish.batch, product.type_, bench, circumstances, judged)
-    proof = product.complete(proof, sweeps, terminations)
-    return _write(proof, sweeps | {"unit": judged.three_port}, {}, {}, records)
-
-
-def next_units(wish: Wish, records: Records, first: str | None, count: int | None) -> Iterator[Wish]:
-    """Yield the wish for the batch's next serial, again and again, or ``count`` times."""
     done = 0
     while count is None or done < count:
-        serial = records.log.next_serial(wish.batch or "", first)
-        yield Wish(**{**vars(wish), "unit": serial})
+        with reserved_serial(records.log, records.root, wish.batch or "", first) as serial:
+            yield Wish(**{**vars(wish), "unit": serial})
         done += 1
 
 
@@ -271,20 +250,12 @@ def _calibration_of(journal: files.Journal, newest: _Newest) -> cal.Calibration 
     return newest.solved
 
 
-def _run(
-    plan: Plan,
-    session: Session,
-    records: Records,
-    settings: Settings,
-    journal: files.Journal,
-    calibration: cal.Calibration | None,
-) -> Run:
+def _ports(session: Session, records: Records, journal: files.Journal) -> Ports:
     def keep(record: CalibrationRecord, raw: Mapping[str, Sweep]) -> CalibrationRecord:
         filed = next((old for old in files.list_calibrations(records.root, record.bench) if old.id == record.id), None)
         return filed or files.save_calibration(records.root, record, raw)
 
-    ports = Ports(session.analyser, session.operator, journal, records.clock, journal.run_id, keep)
-    return run(plan, session.bench, settings, ports, calibration)
+    return Ports(session.analyser, session.operator, journal, records.clock, journal.run_id, keep)
 
 
 def _already_filed(unit: str, journal: files.Journal, records: Records) -> Filed | None:
@@ -301,33 +272,50 @@ def _already_filed(unit: str, journal: files.Journal, records: Records) -> Filed
     return Filed(proof, folder)
 
 
-def _file(wish: Wish, product: Product, session: Session, records: Records, done: Run, identity: str, newest: _Newest) -> Filed:
-    raw = done.sweeps("unit")
+@dataclass(frozen=True)
+class _Found:
+    """What a run gave: its record but for the files, and the corrected sweeps by name, the three-port under "unit"."""
+
+    run: Run
+    proof: Proof
+    sweeps: Mapping[str, Sweep]
+
+
+def _find(wish: Wish, product: Product, session: Session, records: Records, done: Run, journal: files.Journal) -> _Found:
+    """Evaluate a run, tell its decision, and look for faults; its sweeps are on the disk, in the journal."""
     calibration = done.calibration
     corrected = {
         name: [cal.correct(sweep, calibration.terms) if calibration else sweep for sweep in sweeps]
-        for name, sweeps in raw.items()
+        for name, sweeps in done.sweeps("unit").items()
     }
     terminations = assess.known_terminations(session.bench, calibration, done.settings.frequency_hz.size)
     residuals = characterised.residuals(done, product.type_, wish.ambient_celsius, records.root, records.clock, session.operator)
     judged = assess.judge(corrected, product.type_, terminations, product.bands, product.adapters, residuals)
-    circumstances = _circumstances(
+    circumstances = circumstances_of(
         wish,
         records,
-        note=" ".join((wish.note, *done.overrides)).strip(),
+        note=" ".join(part for part in (wish.note, *map(_overridden, done.overrides), *offers.remarks(journal)) if part),
         analyser=done.settings.identity,
         calibration=calibration.record.id if calibration else None,
         sequence=wish.sequence,
     )
-    proof = assess.assemble(
-        wish.unit, identity, wish.batch, product.type_, session.bench, circumstances, judged, tuple(done.verification.values())
-    )
+    verified = tuple(done.verification.values())
+    proof = assess.assemble(wish.unit, journal.run_id, wish.batch, product.type_, session.bench, circumstances, judged, verified)
+    session.operator.tell(Event("note", product.told(proof)))
     comments = assess.file_comments(proof)
     sweeps = {name: assess.mean_of(repeats, comments) for name, repeats in corrected.items()}
-    proof = product.complete(proof, sweeps, terminations)
-    kept = assess.numbered(raw) | assess.numbered(done.sweeps("verification")) | _sweeps_of(calibration, newest, records)
-    texts = {"transcript.txt": session.transcript()}
-    return _write(proof, sweeps | {"unit": judged.three_port}, kept, texts, records)
+    return _Found(done, product.complete(proof, sweeps, terminations), sweeps | {"unit": judged.three_port})
+
+
+def _overridden(said: str) -> str:
+    return f"Overridden: {said}."
+
+
+def _file(found: _Found, session: Session, records: Records, newest: _Newest) -> Filed:
+    done = found.run
+    raw = assess.numbered(done.sweeps("unit")) | assess.numbered(done.sweeps("verification"))
+    kept = raw | _sweeps_of(done.calibration, newest, records)
+    return write(found.proof, found.sweeps, kept, {"transcript.txt": session.transcript()}, records)
 
 
 def _sweeps_of(calibration: cal.Calibration | None, newest: _Newest, records: Records) -> dict[str, Sweep]:
@@ -339,43 +327,10 @@ def _sweeps_of(calibration: cal.Calibration | None, newest: _Newest, records: Re
     return found[1] if found is not None and wanted is not None and found[0].id == wanted.id else {}
 
 
-def terminations_of_folder(folder: Path, sweeps: Mapping[str, Sweep], bench: Bench | None) -> Terminations:
-    """Return what the connectors saw: from the calibration under ``raw/``, else bounds. DataError: it is of another grid."""
-    calibration = None if bench is None else _calibration_beside(folder, bench)
-    first = next(iter(sweeps.values()))
-    if bench is None or calibration is None:
-        return assess.bounded_terminations(sweeps, bench)
-    if not first.same_grid(calibration.frequency_hz):
-        raise DataError(
-            f"the calibration in {folder / 'raw'} has {describe_grid(calibration.frequency_hz)}; "
-            f"{first.name} has {describe_grid(first.frequency_hz)}",
-            hint="Take the folder raw away if it does not belong to these sweeps; the bench file's bounds are used then.",
-        )
-    return assess.known_terminations(bench, calibration, first.frequency_hz.size)
-
-
-def _calibration_beside(folder: Path, bench: Bench) -> cal.Calibration | None:
-    """Return the calibration whose raw sweeps are kept under ``raw/`` of a proof's folder, or None where one is not there."""
-    steps = [step for step in calibration_plan(bench).steps if isinstance(step, Measure) and step.kind != "verification"]
-    paths = {step.sweep: (folder / "raw" / files.file_name(step.sweep, step.ports), step.ports) for step in steps}
-    if not paths or not all(path.is_file() for path, _ in paths.values()):
-        return None
-    raw = {name: files.read_sweep_file(path, name, ports) for name, (path, ports) in paths.items()}
-    record = CalibrationRecord(
-        id="folder",
-        bench=bench.name,
-        analyser="",
-        made="",
-        paths=bench.analyser.paths,
-        standards=bench.standards,
-        loads=tuple(name for name, load in bench.loads.items() if load.measured),
-    )
-    return cal.build(record, raw)
-
-
-def _circumstances(
+def circumstances_of(
     wish: Wish, records: Records, *, note: str, analyser: str, calibration: str | None, sequence: str
 ) -> Circumstances:
+    """Return who measured, when and with what, for a proof that ends now."""
     return Circumstances(
         when=records.clock.now().isoformat(),
         who=wish.who,
@@ -384,15 +339,17 @@ def _circumstances(
         analyser=analyser,
         calibration=calibration,
         ambient_celsius=wish.ambient_celsius,
+        ohmmeter=dict(wish.ohmmeter),
         note=note,
     )
 
 
-def _write(
+def write(
     proof: Proof, sweeps: Mapping[str, Sweep], raw: Mapping[str, Sweep], texts: Mapping[str, str], records: Records
 ) -> Filed:
+    """File a proof with its sheets and enter it in the log. ``raw``: its raw sweeps and the calibration's. StoreError."""
     with files.pending_proof(records.root, proof):
-        sheet = {SHEET_FILE: unit_sheet_text(proof, sweeps)}
-        filed, folder = files.write_proof(records.root, proof, sweeps, raw, {**texts, **sheet})
+        sheets = filed_sheets(proof, sweeps, records.log)
+        filed, folder = files.write_proof(records.root, proof, sweeps, raw, {**texts, **sheets})
         records.log.record(filed, folder)
     return Filed(filed, folder)

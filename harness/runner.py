@@ -8,7 +8,8 @@ done again.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import Literal
 
 from harness import calibration as cal
 from harness.analysis.guard import Look
@@ -19,6 +20,7 @@ from harness.records.proof import Check
 from harness.steps import CheckStandard, Connect, Measure, Plan, Solve, Step, Verify
 
 TIME_COMMENT = "time: "
+About = Literal["standard", "verification", "hook-up"]
 KeepCalibration = Callable[[CalibrationRecord, Mapping[str, Sweep]], CalibrationRecord]
 Guard = Callable[[str, Mapping[str, Sequence[Sweep]], cal.Calibration | None], Look]
 """Looks at the last sweep of a name: (name, all corrected sweeps of the unit so far, the calibration) → what it looks like."""
@@ -87,8 +89,17 @@ def run(plan: Plan, bench: Bench, settings: Settings, ports: Ports, calibration:
     walker = _Walker(state, ports)
     walker.position = resume_position(plan, ports.store, state.raw)
     walker.replay()
-    while walker.position < len(plan.steps):
-        walker.advance()
+    walker.walk()
+    return state
+
+
+def extend(done: Run, steps: tuple[Step, ...], ports: Ports) -> Run:
+    """Make more hook-ups after a finished run and return the run with them; raises what ``run`` does."""
+    state = replace(done, plan=replace(done.plan, steps=(*done.plan.steps, *steps)))
+    walker = _Walker(state, ports)
+    walker.position = len(done.plan.steps)
+    walker.hookup = next((step.hookup for step in reversed(done.plan.steps) if isinstance(step, Connect)), None)
+    walker.walk()
     return state
 
 
@@ -115,10 +126,16 @@ class _Walker:
         self.position = 0
         self.hookup: HookUp | None = None
 
+    def walk(self) -> None:
+        """Do every step that is left."""
+        while self.position < len(self.state.plan.steps):
+            self.advance()
+
     def replay(self) -> None:
         """Do again what needs no cable for the steps behind: solve and file the calibration, look at the standards.
 
         Goes back to a standard, a verification or a hook-up that is doubtful: the interruption may have come before the question.
+        What the operator has overridden is not asked again.
         """
         steps = self.state.plan.steps[: self.position]
         if 0 < self.position < len(self.state.plan.steps):
@@ -132,19 +149,38 @@ class _Walker:
 
     def _doubtful(self, step: Step, number: int) -> bool:
         """Do again what step ``number`` does without cables; True where what it looks at is doubtful."""
+        if isinstance(step, Connect):
+            return False
+        if isinstance(step, Solve):
+            self._solve()
+            return False
+        overridden = self._overridden(step, number)
         match step:
-            case Solve():
-                self._solve()
             case CheckStandard():
-                return not self._look_at(step).ok
+                return not overridden and not self._look_at(step).ok
             case Measure():
-                return not self._guarded(step, number).ok
+                return not overridden and not self._guarded(step, number).ok
             case Verify():
                 look = self._judge(step)
-                if look.ok:
+                if look.ok or overridden:
                     self._accept(look, step)
-                return not look.ok
-        return False
+                return not look.ok and not overridden
+
+    def _overridden(self, step: CheckStandard | Measure | Verify, number: int) -> bool:
+        """Tell whether the operator has overridden a doubt about what step ``number`` looks at; it is written down again."""
+        if isinstance(step, Measure) and step.kind != "unit":
+            return False
+        said = self.ports.store.overridden(self._measured(step, number))
+        if said is not None:
+            self.state.overrides.append(said)
+        return said is not None
+
+    def _measured(self, step: CheckStandard | Measure | Verify, number: int) -> str:
+        """Return the id of the Measure step whose sweep step ``number`` looks at."""
+        if isinstance(step, Measure):
+            return step.id
+        before = self.state.plan.steps[:number]
+        return next(one.id for one in reversed(before) if isinstance(one, Measure) and one.sweep == step.sweep)
 
     def advance(self) -> None:
         """Do the step that is due, and move on, or back to the last hook-up."""
@@ -216,7 +252,8 @@ class _Walker:
 
     def _guard(self, step: Measure) -> bool:
         look = self._guarded(step, self.position)
-        return not look.ok and self._doubt(f"This does not look like the hook-up {step.sweep}", look.says, look.hint)
+        title = f"This does not look like the hook-up {step.sweep}"
+        return not look.ok and self._doubt("hook-up", title, look.says, look.hint, step)
 
     def _progress(self, step: Measure) -> Callable[[float, float], None]:
         after = self.state.plan.seconds_from(self.position + 1)
@@ -235,15 +272,15 @@ class _Walker:
 
     def _check(self, step: CheckStandard) -> bool:
         look = self._look_at(step)
-        return not look.ok and self._doubt(f"This does not look like the {step.standard}", look.says, look.hint)
+        return not look.ok and self._doubt("standard", f"This does not look like the {step.standard}", look.says, look.hint, step)
 
-    def _doubt(self, title: str, says: str, hint: str) -> bool:
+    def _doubt(self, about: About, title: str, says: str, hint: str, step: CheckStandard | Measure | Verify) -> bool:
         """Ask what to do about something that looks wrong; True to do it again. An override is written down."""
-        request = Request("doubt", title, (says, hint), hookup=self.hookup, answers=("repeat", "override", "stop"))
-        answer = self._ask(request)
+        answers: tuple[Answer, ...] = ("repeat", "override", "stop")
+        answer = self._ask(Request("doubt", title, (says, hint), hookup=self.hookup, answers=answers, about=about))
         if answer == "override":
             self.state.overrides.append(f"{title}: {says}")
-            self.ports.store.note("override", title=title, says=says)
+            self.ports.store.note("override", step=self._measured(step, self.position), title=title, says=says)
         else:
             self.ports.store.note("repeat", title=title, says=says)
         return answer == "repeat"
@@ -272,7 +309,8 @@ class _Walker:
 
     def _verify(self, step: Verify) -> bool:
         look = self._judge(step)
-        if not look.ok and self._doubt("The verification does not agree with the calibration", look.says, look.hint):
+        title = "The verification does not agree with the calibration"
+        if not look.ok and self._doubt("verification", title, look.says, look.hint, step):
             return True
         self._accept(look, step)
         return False

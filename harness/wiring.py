@@ -3,22 +3,22 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import ExitStack, contextmanager
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, closing, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from harness import __version__, assess, characterising, files, proving, rechecking
-from harness.analysis import AdapterModel, DelayAndLoss, parse_bands
-from harness.errors import FileError, Stopped, UsageError
+from harness import __version__, assess, characterising, files, folder_proofs, products, proving, rechecking
+from harness.analysis import parse_bands
+from harness.errors import Stopped, UsageError
 from harness.log import Line, LogEntry, Query, enter_missing, enter_pending, open_log
 from harness.operators import AlwaysDone, SimulatedHand, TerminalKeys, TerminalOperator, error_console
 from harness.ports import Clock, Event, Operator
-from harness.proving import Filed, Product, Records, Session, Wish
-from harness.records import LINE_IN, LINE_OUT, SAMPLE, Bench, CalibrationRecord, HookUp, Proof, SamplerType, Sweep
-from harness.records.sweep import same_grid
+from harness.products import Product
+from harness.proving import Filed, Records, Session, Wish
+from harness.records import LINE_IN, LINE_OUT, SAMPLE, Bench, CalibrationRecord, HookUp, Proof, SamplerType
 from harness.records.type_text import type_text
 from harness.steps import Plan
 from sequences.hookups import connector_of
@@ -61,39 +61,8 @@ def enter_what_is_missing(records: Records) -> tuple[str, ...]:
 
 
 def read_product(wish: Wish, bench: Bench | None, own: SamplerType | None = None) -> Product:
-    """Return the type (``own`` where the wish names none), the bands and the adapters for it. FileError, UsageError."""
-    type_ = own if own is not None and wish.type_ is None else files.read_type(wish.type_ or "")
-    bands = parse_bands(files.read_data_text("bands.toml"), "bands.toml")
-    return Product(type_, tuple(bands), _adapters(type_, bench, files.folder_beside(wish.bench)))
-
-
-def _adapters(type_: SamplerType, bench: Bench | None, folder: Path) -> Mapping[str, AdapterModel]:
-    found: dict[str, AdapterModel] = {}
-    for port in (LINE_IN, LINE_OUT, SAMPLE) if bench else ():
-        connector = connector_of(port, type_)
-        adapter = bench.adapter_for(connector) if bench and connector != bench.analyser.connector else None
-        if adapter is None:
-            continue
-        if adapter.file is not None and bench is not None:
-            found[port] = _adapter_from_file(folder / adapter.file, bench)
-        elif adapter.delay is not None:
-            found[port] = DelayAndLoss(adapter.delay, adapter.loss)
-    return found
-
-
-def _adapter_from_file(path: Path, bench: Bench) -> AdapterModel:
-    sweep = _adapter_sweep(path)
-    if not same_grid(sweep.frequency_hz, bench.grid.frequencies(), 1e-6):
-        raise FileError(
-            f"{path}: the adapter's grid is not that of bench {bench.name}",
-            hint="Sweep the adapter on the grid of the bench file.",
-            file=str(path),
-        )
-    return sweep.matrix()
-
-
-def _adapter_sweep(path: Path) -> Sweep:
-    return files.read_sweep_file(path, path.stem, 2)
+    """Return what is proved: the type (``own`` where the wish names none) and what is around it. FileError, UsageError."""
+    return products.read_product(wish.type_, bench, wish.bench, own, diagnosis=wish.diagnosis)
 
 
 @contextmanager
@@ -124,10 +93,11 @@ def _person(*, quiet: bool) -> Operator:
 
 
 @contextmanager
-def open_page(wish: Wish, *, quiet: bool) -> Iterator[PageOperator]:
+def open_page(wish: Wish, *, quiet: bool, own: SamplerType | None = None) -> Iterator[PageOperator]:
     """Serve the bench page for one run and give the operator whose questions stand there and at the terminal.
 
-    UsageError where the web packages are not installed. How the run ends is told on the page before it goes.
+    ``own``: the unit's type where the wish names none; without either the run is of no unit (a calibration). UsageError where
+    the web packages are not installed. How the run ends is told on the page before it goes.
     """
     from importlib.util import find_spec
 
@@ -139,18 +109,20 @@ def open_page(wish: Wish, *, quiet: bool) -> Iterator[PageOperator]:
 
     desk = page.Desk(State(unit=wish.unit))
     console = error_console()
-    with serve(desk, _unit_ends(wish)) as address:
+    with serve(desk, _unit_ends(wish, own)) as address:
         console.print(f"The bench page: {address}", markup=False)
         shown = TerminalOperator(console, page.EitherKeys(desk, page.TypedKeys()), quiet=quiet)
         with page.ending(page.PageOperator(shown, desk)) as operator:
             yield operator
 
 
-def _unit_ends(wish: Wish) -> UnitEnds:
+def _unit_ends(wish: Wish, own: SamplerType | None) -> UnitEnds:
     """Return what a person finds at the connectors of a unit of this type on this bench. FileError, UsageError."""
     from harness.sheets.hookup_drawing import UnitEnds
 
-    bench, type_ = files.read_bench(wish.bench or ""), files.read_type(wish.type_ or "")
+    bench, type_ = files.read_bench(wish.bench or ""), own if wish.type_ is None else files.read_type(wish.type_)
+    if type_ is None:
+        return UnitEnds()
     connectors = {port: connector_of(port, type_) for port in (LINE_IN, LINE_OUT, SAMPLE)}
     here = bench.analyser.connector
     return UnitEnds(connectors, {port: f"{here} to {there}" for port, there in connectors.items() if there != here})
@@ -191,7 +163,7 @@ def link_bench(bench: Bench, wish: Wish, stack: ExitStack, type_: SamplerType | 
     if bench.is_simulated:
         from drivers.simulated.server import start
 
-        swept = {str(a.file): _adapter_sweep(folder / a.file) for a in bench.adapters if a.file is not None}
+        swept = {str(a.file): products.adapter_sweep(folder / a.file) for a in bench.adapters if a.file is not None}
         served = stack.enter_context(start(bench, type_, session=sitting, adapter_sweeps=swept))
         address, place, connect = served.address, served.bench.insert_unit, served.bench.connect
     options = Options(
@@ -211,8 +183,8 @@ def link_bench(bench: Bench, wish: Wish, stack: ExitStack, type_: SamplerType | 
     return Linked(analyser, place, connect)
 
 
-def _nothing(unit: str) -> None:
-    """Do nothing about a unit: on a real bench the person puts it there."""
+def _nothing(text: str) -> None:
+    """Do nothing: with a unit on a real bench, where the person puts it there, or about progress that nobody wants to see."""
 
 
 def prove_bench(wish: Wish, product: Product | None, session: Session, records: Records) -> Filed:
@@ -241,35 +213,51 @@ def prove_batch(
     ``each`` is called with a unit's serial before its run.
     Stopped where the operator stops before the first of them is done; later, stopping is how a batch ends.
     """
-    for done, one in enumerate(proving.next_units(wish, records, first, count)):
-        each(one.unit)
-        try:
-            filed = proving.prove(one, _needed(product), session, records)
-        except Stopped as stopped:
-            if not done:
-                raise
-            session.operator.tell(Event("note", f"{one.unit}: {stopped.message}"))
-            return
-        yield filed
+    with closing(proving.next_units(wish, records, first, count)) as wishes:  # closed: its serial is let go at once
+        for done, one in enumerate(wishes):
+            each(one.unit)
+            try:
+                filed = proving.prove(one, _needed(product), session, records)
+            except Stopped as stopped:
+                if not done:
+                    raise
+                session.operator.tell(Event("note", f"{one.unit}: {stopped.message}"))
+                return
+            yield filed
 
 
-def prove_folder(wish: Wish, folder: Path, records: Records) -> Filed:
-    """Prove a unit from a folder of sweeps."""
+def prove_folder(wish: Wish, folder: Path, records: Records, *, quiet: bool = True) -> Filed:
+    """Prove a unit from a folder of sweeps; progress goes to standard error unless it is to be ``quiet``."""
     bench = None if wish.bench is None else files.read_bench(wish.bench)
     product = read_product(wish, bench)
-    return proving.prove_folder(wish, product, bench, folder, records)
+    return folder_proofs.prove_folder(wish, product, bench, folder, records, _told(quiet=quiet))
+
+
+def _told(*, quiet: bool) -> Callable[[str], None]:
+    """Return what shows progress where no operator is."""
+    return _nothing if quiet else (lambda text: error_console().print(f"  {text}", markup=False))
 
 
 def recheck(
-    wish: Wish, start: rechecking.Start, records: Records, folder: Path | None, *, yes: bool = False, quiet: bool = False
+    wish: Wish,
+    start: rechecking.Start,
+    records: Records,
+    folder: Path | None,
+    *,
+    yes: bool = False,
+    quiet: bool = False,
+    operator: Operator | None = None,
 ) -> Filed:
-    """Prove a unit again, at the bench or from a folder of sweeps, and compare it with its reference proof."""
+    """Prove a unit again, at the bench or from a folder of sweeps, and compare it with its reference proof.
+
+    ``operator`` replaces the person at the terminal.
+    """
     own = start.model.type
     if folder is not None:
         bench = None if wish.bench is None else files.read_bench(wish.bench)
         product = rechecking.completing(start, read_product(wish, bench, own), records)
-        return proving.prove_folder(wish, product, bench, folder, records)
-    with open_session(wish, records, yes=yes, quiet=quiet, own=own) as (session, read):
+        return folder_proofs.prove_folder(wish, product, bench, folder, records, _told(quiet=quiet))
+    with open_session(wish, records, yes=yes, quiet=quiet, operator=operator, own=own) as (session, read):
         return proving.prove(wish, rechecking.completing(start, _needed(read), records), session, records)
 
 

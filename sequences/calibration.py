@@ -28,7 +28,9 @@ def steps(type_: SamplerType | None, bench: Bench) -> tuple[Step, ...]:
             made += _standard(hookups.standard(name, port), name, bench, (trace,), ports=1)
     for letter, load in bench.loads.items():
         if load.measured:
-            made += _sweep(hookups.bench_load(letter), "load", bench, ("s11",), ports=1)
+            hookup = hookups.bench_load(letter)
+            made += _sweep(hookup, "load", bench, ("s11",), ports=1)
+            made.append(CheckStandard(f"{hookup.name}.check", f"load {letter}", hookup.name))
     if bench.correction.isolation:
         made += _standard(hookups.ISOLATION, "isolation", bench, two_port_traces(bench), ports=2)
     made += _standard(hookups.THRU, "thru", bench, two_port_traces(bench), ports=2)

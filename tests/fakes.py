@@ -67,9 +67,14 @@ class MemoryStore:
 
     def keep(self, step_id: str, sweep: Sweep) -> None:
         self.sweeps[step_id] = sweep
+        self.notes = [note for note in self.notes if (note["what"], note.get("step")) != ("override", step_id)]
 
     def note(self, what: str, **details: str) -> None:
         self.notes.append({"what": what, **details})
+
+    def overridden(self, step_id: str) -> str | None:
+        said = [note for note in self.notes if (note["what"], note.get("step")) == ("override", step_id)]
+        return f"{said[-1]['title']}: {said[-1]['says']}" if said else None
 
 
 class IdealAnalyser:

@@ -45,6 +45,13 @@ DOUBT = Request(
 RESUME = Request(
     "resume", "A run of CL-0007 was interrupted", ("Its finished sweeps are kept.",), answers=("done", "repeat", "stop")
 )
+OFFER = Request(
+    "offer",
+    "One more hook-up: sample",
+    ("It looks like turns or wrong core. What would decide: the sample-port sweep (sample).", "It takes about 0.7 minutes."),
+    seconds_left=41.0,
+    answers=("done", "skip", "stop"),
+)
 
 
 def states(unit: str = "CL-0007", words: str = "") -> dict[str, State]:
@@ -75,6 +82,7 @@ def states(unit: str = "CL-0007", words: str = "") -> dict[str, State]:
         "sweeping": sweeping,
         "doubt": asked(sweeping, doubt),
         "resume": asked(State(unit=unit), RESUME),
+        "offer": asked(sweeping, OFFER),
         "result": ended(sweeping, End(f"{unit} does not conform to hf30 {words}", (f"The line is too lossy. {words}",), rows)),
         "trouble": ended(question, End("The run has failed", (f"no reply within 7 s {words}", "Look at the cable."))),
     }

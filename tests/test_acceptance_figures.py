@@ -63,7 +63,7 @@ def prove(folder: Path, **changes: Any) -> Proved:
         (folder / "scpi-mine.toml").write_text(changes.pop("dialect_text"), "utf-8")
         changes["dialect"] = "scpi-mine.toml"
     bench = write_bench(folder, **changes)
-    wish = Wish(UNIT, "hf30", str(bench))
+    wish = Wish(UNIT, "hf30", str(bench), diagnosis=False)
     with (
         wiring.open_store(str(folder / "log"), FakeClock()) as records,
         wiring.open_session(wish, records, yes=False, quiet=True, operator=ScriptedOperator()) as (session, product),
@@ -217,7 +217,7 @@ def test_two_paths_and_one_agree_within_their_noise(one_path: Proved, two_path: 
 
 def test_the_quick_sequence_sees_the_same_line_and_says_what_it_did_not_measure(tmp_path: Path) -> None:
     bench = write_bench(tmp_path)
-    wish = Wish(UNIT, "hf30", str(bench), sequence="line-sampler-quick")
+    wish = Wish(UNIT, "hf30", str(bench), sequence="line-sampler-quick", diagnosis=False)
     with (
         wiring.open_store(str(tmp_path / "log"), FakeClock()) as records,
         wiring.open_session(wish, records, yes=False, quiet=True, operator=ScriptedOperator()) as (session, product),

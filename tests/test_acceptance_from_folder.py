@@ -31,8 +31,19 @@ def program(capsys: pytest.CaptureFixture[str]) -> Program:
     return Program(capsys)
 
 
-def lossless_unit(turns: int, points: int = 201, high_mhz: float = 100.0) -> Network:
-    """Return the closed form as a three-port of scikit-rf: line in, line out, sample."""
+HALF_LINE_SECONDS = 0.03 / (0.7 * 299_792_458)
+"""Of 30 mm of line with a velocity factor of 0.7: an assumed small box, no source. It changes no magnitude."""
+SAMPLE_SECONDS = 0.2e-9
+"""Of the winding's tail and connector, assumed as well."""
+
+
+def lossless_unit(
+    turns: int, points: int = 201, high_mhz: float = 100.0, half_line_seconds: float = HALF_LINE_SECONDS
+) -> Network:
+    """Return the closed form as a three-port of scikit-rf: line in, line out, sample; half of the unit's line on either side.
+
+    A unit without any length could not be told from a thru in its place.
+    """
     total = 2 * turns**2 + 1
     s = np.array(
         [
@@ -42,7 +53,8 @@ def lossless_unit(turns: int, points: int = 201, high_mhz: float = 100.0) -> Net
         ]
     )
     frequency = Frequency(1, high_mhz, points, unit="mhz")
-    return Network(frequency=frequency, s=np.tile(s / total, (points, 1, 1)).astype(complex), z0=50)
+    turned = np.exp(-2j * np.pi * frequency.f[:, np.newaxis] * np.array([half_line_seconds, half_line_seconds, SAMPLE_SECONDS]))
+    return Network(frequency=frequency, s=turned[:, :, np.newaxis] * s / total * turned[:, np.newaxis, :], z0=50)
 
 
 def write_sweeps(folder: Path, unit: Network, form: str = "ri", unit_of_frequency: str = "hz") -> Path:
@@ -136,8 +148,10 @@ def test_a_calibration_of_another_grid_beside_the_sweeps_is_refused(program: Pro
 # -- sweeps from elsewhere ---------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("turns", sorted(CLOSED_FORM))
-@pytest.mark.parametrize(("form", "unit"), [("ri", "hz"), ("ma", "ghz"), ("db", "ghz"), ("db", "khz")])
+@pytest.mark.parametrize(
+    ("turns", "form", "unit"),
+    [*((turns, "ri", "hz") for turns in sorted(CLOSED_FORM)), (32, "ma", "ghz"), (32, "db", "ghz"), (32, "db", "khz")],
+)
 def test_sweeps_of_an_independent_network_give_the_closed_form(
     turns: int, form: str, unit: str, program: Program, tmp_path: Path
 ) -> None:
@@ -266,28 +280,45 @@ def swapped(folder: Path, one: str, other: str) -> None:
 def test_line_and_coupled_swapped_never_conform(program: Program, tmp_path: Path) -> None:
     folder = write_sweeps(tmp_path / "sweeps", lossless_unit(32))
     swapped(folder, "line.s2p", "coupled.s2p")
-    said = prove(program, folder, tmp_path / "log")
-    assert said.status in (1, 2)
-    if said.status == 1:
-        assert any(not check["ok"] for check in said.document["checks"])
+    failed = never_conforms(prove(program, folder, tmp_path / "log"))
+    assert "coupled looks like a sweep of line: files swapped or renamed?" in failed["hook-up coupled"]
+    assert "line looks like a sweep of coupled" in failed["hook-up line"]
+
+
+def never_conforms(said: Said) -> dict[str, str]:
+    """Return the checks that failed, by name, of sweeps that must not conform."""
+    assert said.status in (1, 4), said.text
+    return {check["name"]: check["says"] for check in said.document["checks"] if not check["ok"]}
 
 
 def test_coupled_given_twice_is_noticed(program: Program, tmp_path: Path) -> None:
     """From line out the coupling has the other sign (S31 = −S32): the unit was not turned round."""
     folder = write_sweeps(tmp_path / "sweeps", lossless_unit(32))
     shutil.copy(folder / "coupled.s2p", folder / "coupled-far.s2p")
-    said = prove(program, folder, tmp_path / "log").document
-    failed = {check["name"]: check["says"] for check in said["checks"] if not check["ok"]}
+    failed = never_conforms(prove(program, folder, tmp_path / "log"))
     assert "was the unit turned round" in failed["both sides"]
+    assert "coupled-far looks like a sweep of coupled" in failed["hook-up coupled-far"]
+
+
+def test_a_doubt_about_a_hook_up_alone_leaves_the_unit_undecided_and_is_told(program: Program, tmp_path: Path) -> None:
+    """A unit without any length: its line is a thru within 0.004 dB, and no figure or other check minds."""
+    folder = write_sweeps(tmp_path / "sweeps", lossless_unit(32, half_line_seconds=0.0))
+    said = prove(program, folder, tmp_path / "log")
+    assert said.status == 4
+    assert said.document["decision"] == "undecided"
+    assert {figure["decision"] for figure in said.document["figures"].values()} == {"conforms"}
+    (failed,) = [check for check in said.document["checks"] if not check["ok"]]
+    assert failed["name"] == "hook-up line"
+    assert "the thru still joins the two cables" in failed["says"]
+    told = program("show", "CL-0001", "--log", tmp_path / "log").out
+    assert "! hook-up line:" in told
 
 
 def test_line_and_coupled_far_swapped_are_noticed(program: Program, tmp_path: Path) -> None:
     folder = write_sweeps(tmp_path / "sweeps", lossless_unit(32))
     swapped(folder, "line.s2p", "coupled-far.s2p")
-    said = prove(program, folder, tmp_path / "log")
-    assert said.status in (1, 2)
-    if said.status == 1:
-        assert any(not check["ok"] for check in said.document["checks"])
+    failed = never_conforms(prove(program, folder, tmp_path / "log"))
+    assert "coupled-far looks like a sweep of line" in failed["hook-up coupled-far"]
 
 
 def test_the_unit_s_name_is_checked_before_anything_is_read(program: Program, tmp_path: Path) -> None:

@@ -43,7 +43,7 @@ class Bench:
 
     @contextmanager
     def open(self, operator: ScriptedOperator, unit: str = "", **wishes: object) -> Iterator[tuple[Session, Wish, Records]]:
-        wish = replace(Wish(unit, "hf30", str(self.file)), **wishes)  # type: ignore[arg-type]
+        wish = replace(Wish(unit, "hf30", str(self.file), diagnosis=False), **wishes)  # type: ignore[arg-type]
         with (
             wiring.open_store(str(self.log), self.clock) as records,
             wiring.open_session(wish, records, yes=False, quiet=True, operator=operator) as (session, _),
@@ -320,7 +320,7 @@ def test_repeat_makes_the_hook_up_again(drifting: Bench) -> None:
 
 
 def test_yes_answers_no_doubt(drifting: Bench) -> None:
-    wish = Wish("CL-0001", "hf30", str(drifting.file))
+    wish = Wish("CL-0001", "hf30", str(drifting.file), diagnosis=False)
     with (
         wiring.open_store(str(drifting.log), drifting.clock) as records,
         wiring.open_session(wish, records, yes=True, quiet=True, operator=ScriptedOperator()) as (session, product),

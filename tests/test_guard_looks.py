@@ -42,6 +42,7 @@ def bench() -> GuardedBench:
     return guarded(draw_case(ONE_PATH, 1, SEED))
 
 
+@pytest.mark.thorough
 def test_mistakes_are_named_and_right_hook_ups_pass(bench: GuardedBench) -> None:
     for hookup in (hookups.COUPLED, hookups.LINE, hookups.COUPLED_FAR, hookups.SAMPLE_PORT):
         for mistake, name in sorted(NAMED.get(hookup.name, {}).items(), key=lambda pair: pair[0] != "standard measured twice"):
@@ -130,7 +131,10 @@ def one_of(fault: str) -> Unit:
     return population().with_fault(fault)[3]
 
 
-@pytest.mark.parametrize("fault", ["turns", "wrong core", "braid grounded at both ends"])
+@pytest.mark.parametrize(
+    "fault",
+    ["turns", *(pytest.param(fault, marks=pytest.mark.thorough) for fault in ("wrong core", "braid grounded at both ends"))],
+)
 def test_a_badly_built_unit_is_no_wrong_hook_up(fault: str) -> None:
     guard, sweeps, terminations = run_of(one_of(fault))
     for name, look in looks(guard, sweeps, terminations).items():

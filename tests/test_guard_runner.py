@@ -13,7 +13,9 @@ from harness.errors import CalibrationError, Stopped
 from harness.operators import AlwaysDone
 from harness.ports import Answer
 from harness.records import Sweep
-from harness.runner import Run, run
+from harness.runner import Run, extend, run
+from sequences import hookups
+from sequences.line_sampler import more_steps
 from sequences.plans import proof_plan
 from tests.test_runner import BENCH, TYPE, UNIT, World
 
@@ -102,19 +104,114 @@ def test_a_kept_sweep_that_is_doubtful_is_gone_back_to() -> None:
     assert set(again.sweeps("unit")) == set(UNIT)
 
 
-def test_yes_stops_at_a_doubt() -> None:
-    world = Guarded({"coupled": 1}, {})
+class Hand(AlwaysDone):
+    """``--yes`` whose hand moves the cables of a world."""
 
-    class Hand(AlwaysDone):
-        def ask(self, request):  # type: ignore[no-untyped-def]
-            if request.kind == "connect" and request.hookup is not None:
-                world.analyser.connect(request.hookup)
-            return super().ask(request)
+    def __init__(self, world: World) -> None:
+        super().__init__(world.operator)
+        self.world = world
 
-    ports = replace(world.ports, operator=Hand(world.operator))
-    with pytest.raises(CalibrationError, match="hook-up coupled") as caught:
-        run(proof_plan("line-sampler", TYPE, BENCH, calibrated=False), BENCH, world.analyser.set_up(BENCH.grid), ports)
+    def ask(self, request):  # type: ignore[no-untyped-def]
+        if request.kind == "connect" and request.hookup is not None:
+            self.world.analyser.connect(request.hookup)
+        return super().ask(request)
+
+
+def run_with_yes(world: Guarded) -> Run:
+    ports = replace(world.ports, operator=Hand(world))
+    return run(proof_plan("line-sampler", TYPE, BENCH, calibrated=False), BENCH, world.analyser.set_up(BENCH.grid), ports)
+
+
+def test_yes_makes_a_doubtful_hook_up_again_and_is_content_where_it_looks_right_then() -> None:
+    world = Guarded({"line": 1}, {})
+    done = run_with_yes(world)
+    assert names(world) == ["coupled", "line", "line", "coupled-far", "sample"]
+    assert done.overrides == []
+    told = [event.text for event in world.operator.events if event.kind == "note"]
+    assert "→ made again (--yes)" in told
+    assert any("load A is missing" in text for text in told)
+
+
+def test_yes_overrides_a_doubt_that_stays_and_it_is_written_down() -> None:
+    world = Guarded({"coupled": 2, "sample": 2}, {})
+    done = run_with_yes(world)
+    assert names(world) == ["coupled", "coupled", "line", "coupled-far", "sample", "sample"]
+    assert ["coupled" in said for said in done.overrides] == [True, False]
+    assert "sample" in done.overrides[1]
+    assert [note["what"] for note in world.store.notes] == ["repeat", "override", "repeat", "override"]
+
+
+def test_yes_answers_no_doubt_about_a_standard() -> None:
+    world = Guarded({}, {})
+    world.analyser.shows = {**UNIT, "cal-short": {"s11": 0 * UNIT["line"]["s11"]}}
+    with pytest.raises(CalibrationError, match="does not look like the short") as caught:
+        run_with_yes(world)
     assert "without --yes" in caught.value.hint
+
+
+def test_what_was_overridden_is_not_asked_again_and_stands_in_the_record_of_the_run_that_goes_on() -> None:
+    world = Guarded({"coupled": 1}, {"coupled": ["override"]})
+    world.operator.answers = ["done"] * 10 + ["stop"]  # eight hook-ups of the calibration, coupled, the doubt; stops at line
+    with pytest.raises(Stopped):
+        world.run()
+    assert names(world) == ["coupled"]
+    world.operator.requests.clear()
+    world.doubts = {"coupled": 9}  # it would be doubted for ever
+    done = world.run()
+    assert names(world) == list(UNIT)
+    assert [request.kind for request in world.operator.requests] == ["connect"] * 3
+    assert len(done.overrides) == 1
+    assert "load A is missing" in done.overrides[0]
+
+
+def test_an_override_counts_for_the_sweep_that_it_was_said_of_and_no_other() -> None:
+    world = Guarded({"coupled": 1}, {"coupled": ["override", "repeat"]})
+    world.run()
+    world.store.keep("coupled.1.sweep", world.store.sweeps["coupled.1.sweep"])  # swept anew
+    world.doubts = {"coupled": 1}
+    world.analyser.taken.clear()
+    done = world.run()
+    assert names(world) == list(UNIT)
+    assert done.overrides == []
+
+
+def test_a_verification_that_was_overridden_is_not_asked_again() -> None:
+    world = Guarded({}, {})
+    world.analyser.shows = {**UNIT, "verify-thru": {"s11": 0 * UNIT["line"]["s11"], "s21": 0.9 * UNIT["line"]["s21"]}}
+    kinds: list[str] = []
+    ask = world.operator.ask
+
+    def answer(request):  # type: ignore[no-untyped-def]
+        kinds.append(request.kind)
+        if request.kind == "doubt":
+            return "override"
+        return "stop" if request.hookup.name == "line" and kinds.count("doubt") == 1 and "stop" not in kinds else ask(request)
+
+    world.operator.ask = answer  # type: ignore[method-assign]
+    world.ports = replace(world.ports, guard=None)
+    with pytest.raises(Stopped):
+        world.run()
+    kinds.append("stop")
+    done = world.run()
+    assert kinds.count("doubt") == 1
+    assert len(done.overrides) == 1
+    assert "verification" in done.overrides[0]
+    assert done.verification["verify-thru"].ok is False
+
+
+def test_one_more_hook_up_goes_on_where_the_run_ended() -> None:
+    world = Guarded({"sample": 1}, {"sample": ["repeat"]})
+    settings = world.analyser.set_up(BENCH.grid)
+    done = run(proof_plan("line-sampler-quick", TYPE, BENCH, calibrated=False), BENCH, settings, world.ports)
+    world.operator.requests.clear()
+    more = extend(done, more_steps("sample", TYPE, BENCH), world.ports)
+    assert names(world) == ["coupled", "line", "sample", "sample"]  # guarded like all others
+    assert set(more.sweeps("unit")) == {"coupled", "line", "sample"}
+    assert set(done.sweeps("unit")) == {"coupled", "line"}
+    first = world.operator.requests[0]
+    assert (first.kind, first.number, first.total) == ("connect", 11, 11)
+    assert first.before == hookups.LINE
+    assert not any("adapters stay" in line for line in first.lines)
 
 
 def test_without_a_guard_nothing_is_doubted() -> None:

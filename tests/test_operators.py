@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
+from dataclasses import replace
 
 import pytest
 from rich.console import Console
@@ -31,6 +32,15 @@ CONNECT = Request(
     seconds_left=160.0,
 )
 DOUBT = Request("doubt", "This does not look like the short", ("it looks like an open", "Sweep again."), answers=())
+
+
+OFFER = Request(
+    "offer",
+    "One more hook-up: sample",
+    ("It looks like turns or wrong core. What would decide: the sample-port sweep (sample).", "It takes about 0.7 minutes."),
+    seconds_left=41.0,
+    answers=("done", "skip", "stop"),
+)
 
 
 class FakeKeys:
@@ -85,6 +95,9 @@ def doubt() -> Request:
         (doubt(), None, "stop"),
         (Request("resume", "A run was interrupted", answers=("done", "repeat", "stop")), "", "done"),
         (Request("resume", "A run was interrupted", answers=("done", "repeat", "stop")), "r", "repeat"),
+        (OFFER, "", "done"),
+        (OFFER, "s", "skip"),
+        (OFFER, "q", "stop"),
     ],
 )
 def test_an_answer_is_one_short_line(request_: Request, line: str | None, answer: Answer) -> None:
@@ -219,7 +232,32 @@ def test_yes_answers_movement_and_resume_without_asking_and_shows_what_happens()
     assert [event.text for event in shown.events] == ["line-sampler", "coupled"]
 
 
-def test_yes_never_answers_a_doubt() -> None:
+def test_an_offer_says_what_it_costs_and_what_to_answer() -> None:
+    screen = Screen(FakeKeys(["o", ""]))
+    assert screen.operator.ask(OFFER) == "done"  # a hook-up cannot be overridden
+    assert "One more hook-up: sample   about 41 s\n" in screen.text
+    assert "Enter to take it now · s leave it out · q stop" in screen.text
+
+
+@pytest.mark.parametrize(("seconds", "answer"), [(41.0, "done"), (120.0, "done"), (121.0, "skip")])
+def test_yes_takes_one_more_hook_up_where_it_is_cheap(seconds: float, answer: Answer) -> None:
+    shown = ScriptedOperator()
+    assert AlwaysDone(shown).ask(replace(OFFER, seconds_left=seconds)) == answer
+    assert shown.events[0].text == OFFER.title
+    assert "(--yes)" in shown.events[-1].text
+
+
+def test_yes_makes_each_doubtful_hook_up_again_once() -> None:
+    operator = AlwaysDone(ScriptedOperator())
+    line = replace(doubt(), hookup=hookups.LINE, about="hook-up")
+    coupled = replace(line, hookup=hookups.COUPLED)
+    assert [operator.ask(one) for one in (coupled, coupled, line, line)] == ["repeat", "override", "repeat", "override"]
+    assert operator.ask(line) == "repeat"
+    operator.begin(PLAN)  # the next unit
+    assert operator.ask(line) == "repeat"
+
+
+def test_yes_never_answers_a_doubt_about_a_standard() -> None:
     with pytest.raises(CalibrationError, match="This does not look like the short: it looks like an open") as caught:
         AlwaysDone(ScriptedOperator()).ask(doubt())
     assert caught.value.hint == "Sweep again. Run without --yes to repeat the step or to override."

@@ -41,6 +41,13 @@ def test_a_connect_has_its_answers_and_their_keys() -> None:
     ]
     assert [one.answer for one in view(states()["doubt"]).buttons] == ["repeat", "override", "stop"]
     assert [one.words for one in view(states()["resume"]).buttons] == ["Go on", "Start anew", "Stop"]
+    offer = view(states()["offer"])
+    assert [(one.answer, one.words, one.key) for one in offer.buttons] == [
+        ("done", "Take it now", " "),
+        ("skip", "Leave it out", "s"),
+        ("stop", "Stop", "q"),
+    ]
+    assert "(sample)" in offer.words[0].text
 
 
 def test_only_what_changes_is_marked() -> None:

@@ -125,6 +125,25 @@ def test_a_doubtful_standard_is_asked_about_and_taken_again() -> None:
     assert world.store.notes[0]["what"] == "repeat"
 
 
+def test_an_open_in_the_place_of_a_load_of_the_bench_is_asked_about() -> None:
+    """Each load of the hook-ups is measured at analyser 1; an open reflects everything, a load next to nothing."""
+    wrong = IdealAnalyser({**UNIT, "load-B": {"s11": ONE}})
+    world = World(wrong)
+
+    def mend(hookup: object) -> None:
+        wrong.shows = UNIT if wrong.taken[-1:] == ["load-B"] else wrong.shows
+        wrong.connect(hookup)  # type: ignore[arg-type]
+
+    world.operator.hand = mend
+    ask = world.operator.ask
+    world.operator.ask = lambda request: "repeat" if request.kind == "doubt" else ask(request)  # type: ignore[method-assign]
+    done = world.run()
+    assert world.analyser.taken.count("load-B") == 2
+    assert "load B" in world.store.notes[0]["title"]
+    assert done.calibration is not None
+    assert done.calibration.loads["B"] == pytest.approx(0.02 * ONE)
+
+
 def test_an_override_is_written_down() -> None:
     drifted = IdealAnalyser({**UNIT, "verify-thru": {"s11": 0 * ONE, "s21": 0.9 * ONE}})
     plan = proof_plan("line-sampler", TYPE, BENCH, calibrated=False)

@@ -20,6 +20,7 @@ def demo(
     from harness import demonstration
     from harness.cli.output import print_json
     from harness.cli.print_batch import report_lines
+    from harness.cli.print_diagnosis import short_lines
     from harness.cli.print_drift import drift_lines
     from harness.cli.print_proof import batch_lines
 
@@ -33,7 +34,7 @@ def demo(
     proofs = []
     for filed in demonstration.prove_batch(folder, UNITS):
         proofs.append(filed.proof)
-        say(f"  {filed.proof.unit}  {filed.proof.decision}")
+        say("\n".join([f"  {filed.proof.unit}  {filed.proof.decision}", *short_lines(filed.proof)]))
     say("")
     say("\n".join(batch_lines(proofs)))
     say("")

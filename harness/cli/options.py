@@ -15,7 +15,10 @@ TypeOption = Annotated[str, typer.Option("--type", metavar="T", help="Type file,
 BenchOption = Annotated[
     str, typer.Option("--bench", metavar="B", help="Bench file, or the name of a shipped one (simulated-serial).")
 ]
-YesOption = Annotated[bool, typer.Option("--yes", help="Answer the movement prompts; simulated benches only.")]
+YesOption = Annotated[
+    bool,
+    typer.Option("--yes", help="Answer the prompts, make a doubtful hook-up again, then override; simulated benches only."),
+]
 PageOption = Annotated[
     bool, typer.Option("--page", help="Serve a page on this computer to read and answer from across the bench (extra 'page').")
 ]
@@ -36,4 +39,13 @@ SequenceOption = Annotated[str, typer.Option("--sequence", metavar="NAME", help=
 RecalibrateOption = Annotated[bool, typer.Option("--recalibrate", help="Calibrate anew even if a calibration fits.")]
 WhoOption = Annotated[str, typer.Option("--who", metavar="NAME", help="Who measures.")]
 AmbientOption = Annotated[float | None, typer.Option("--ambient", metavar="CELSIUS", help="Ambient temperature in °C.")]
+DiagnosisOption = Annotated[
+    bool, typer.Option("--no-diagnosis", help="Do not look for what fits the sweeps: saves some seconds on a slow computer.")
+]
+OhmsOption = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--ohms", metavar="WHAT=OHM", help="An ohmmeter reading from before the lid was closed, as winding=0.06; may be repeated."
+    ),
+]
 NoteOption = Annotated[str, typer.Option("--note", metavar="TEXT", help="A remark for the record.")]

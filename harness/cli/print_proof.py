@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from textwrap import wrap
 
+from harness.cli.print_diagnosis import diagnosis_lines
 from harness.quantities import show_frequency
 from harness.records import CouplingAt, Figure, Proof
 from harness.records.figure_text import (
@@ -21,7 +22,7 @@ __all__ = ["WORDS", "batch_lines", "bound_text", "proof_lines", "value_text"]
 
 
 def proof_lines(proof: Proof) -> list[str]:
-    """Return the lines that tell one proof: decision, figures, coupling at the bands, checks that failed, faults."""
+    """Return the lines that tell one proof: decision, figures, coupling at the bands, checks that failed, what fits."""
     low, high = proof.band_hz
     lines = [f"{proof.unit} {proof.decision} to {proof.type.name}{_probability(proof.probability)}", ""]
     lines.append(f"  {'figure':<22} {'value':>10}  {'95 %':<20}  tolerance, {show_frequency(low)} to {show_frequency(high)}")
@@ -35,7 +36,7 @@ def proof_lines(proof: Proof) -> list[str]:
         if figure.decides
     ]
     lines += [f"  ! {check.name}: {check.says}" for check in proof.checks if not check.ok]
-    lines += [f"  ? {fault.says} {fault.try_}" for fault in proof.faults]
+    lines += diagnosis_lines(proof)
     if proof.uncertainty is not None:
         lines += [""] + [f"  {line}" for line in wrap(f"uncertainty: {proof.uncertainty.says}", 98, subsequent_indent="  ")]
     return lines

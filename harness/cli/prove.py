@@ -7,16 +7,19 @@ from typing import TYPE_CHECKING
 
 import typer
 
+from harness.cli.ohms import ohms as read_ohms
 from harness.cli.options import (
     AmbientOption,
     BatchOption,
     CountOption,
+    DiagnosisOption,
     FirstOption,
     FromOption,
     JsonOption,
     LogOption,
     NextOption,
     NoteOption,
+    OhmsOption,
     PageOption,
     ProveBench,
     RecalibrateOption,
@@ -28,6 +31,7 @@ from harness.cli.options import (
     YesOption,
 )
 from harness.cli.output import print_plan
+from harness.cli.page_option import check_page
 from harness.errors import UsageError
 
 if TYPE_CHECKING:
@@ -50,7 +54,9 @@ def prove(
     recalibrate: RecalibrateOption = False,
     who: WhoOption = "",
     ambient: AmbientOption = None,
+    ohms: OhmsOption = None,
     note: NoteOption = "",
+    no_diagnosis: DiagnosisOption = False,
     yes: YesOption = False,
     page: PageOption = False,
     steps: StepsOption = False,
@@ -63,13 +69,15 @@ def prove(
 
     _check(unit, bench, batch, from_, next_=next_)
     _check_options(first, count, from_, next_=next_, yes=yes, steps=steps)
-    _check_page(from_, page=page, steps=steps)
-    wish = Wish(unit or "", type_, bench, batch, sequence, recalibrate, who, ambient, note)
+    check_page(from_, page=page, steps=steps)
+    if next_ and ohms:
+        raise UsageError("--ohms are the readings of one unit, and --next walks a batch", hint="Name the unit instead of --next.")
+    wish = Wish(unit or "", type_, bench, batch, sequence, recalibrate, who, ambient, note, not no_diagnosis, read_ohms(ohms))
     if steps:
         return print_plan(wiring.plan_for(wish, log), json_=json_)
     with wiring.open_store(log) as store:
         if from_ is not None:
-            return _report(wiring.prove_folder(wish, from_, store), json_=json_)
+            return _report(wiring.prove_folder(wish, from_, store, quiet=json_), json_=json_)
         batch_of = (first, count) if next_ else None
         if not page:
             return _at_bench(wish, store, None, batch_of, yes=yes, json_=json_)
@@ -121,12 +129,6 @@ def _check_options(first: str | None, count: int | None, from_: Path | None, *, 
         raise UsageError(f"{given} goes with --next, and one unit was named", hint="Add --next and --batch NAME.")
     if steps and from_ is not None:
         raise UsageError("--steps tells what a run at the bench asks; --from asks nothing", hint="Give one of the two.")
-
-
-def _check_page(from_: Path | None, *, page: bool, steps: bool) -> None:
-    if page and (steps or from_ is not None):
-        other = "--steps" if steps else "--from"
-        raise UsageError(f"--page shows a run at the bench, and {other} asks nothing", hint="Give one of the two.")
 
 
 def _report(filed: Filed, *, json_: bool) -> int:

@@ -21,7 +21,7 @@ from harness.ports import Answer, Event, Operator, Request
 from harness.steps import Plan
 
 __all__ = ["Desk", "EitherKeys", "End", "PageOperator", "TypedKeys", "check_installed", "ending"]
-AS_TYPED: dict[Answer, str] = {"done": "", "repeat": "r", "override": "o", "stop": "q"}
+AS_TYPED: dict[Answer, str] = {"done": "", "repeat": "r", "override": "o", "skip": "s", "stop": "q"}
 LOOK_S = 0.5
 """A wait wakes up so often: some platforms do not let Ctrl-C into a wait without an end."""
 

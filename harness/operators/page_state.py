@@ -16,10 +16,17 @@ from harness.steps import Connect, Measure, Plan, Solve, Verify
 
 Where = Literal["page", "terminal"]
 MOST_NOTES = 4
-KEYS: dict[Answer, str] = {"done": " ", "repeat": "r", "override": "o", "stop": "q"}
-OFFERS: dict[Answer, str] = {"done": "Done", "repeat": "Repeat", "override": "Override (is logged)", "stop": "Stop"}
+KEYS: dict[Answer, str] = {"done": " ", "repeat": "r", "override": "o", "skip": "s", "stop": "q"}
+OFFERS: dict[Answer, str] = {
+    "done": "Done",
+    "repeat": "Repeat",
+    "override": "Override (is logged)",
+    "skip": "Leave it out",
+    "stop": "Stop",
+}
 RESUME_OFFERS: dict[Answer, str] = {"done": "Go on", "repeat": "Start anew", "stop": "Stop"}
-SAID: dict[Answer, str] = {"done": "done", "repeat": "repeat", "override": "override", "stop": "stop"}
+MORE_OFFERS: dict[Answer, str] = {"done": "Take it now", "skip": "Leave it out", "stop": "Stop"}
+SAID: dict[Answer, str] = {"done": "done", "repeat": "repeat", "override": "override", "skip": "left out", "stop": "stop"}
 PLACES: dict[Where, str] = {"page": "on the page", "terminal": "at the terminal"}
 
 
@@ -147,7 +154,7 @@ def view(state: State) -> View:
 
 
 def _question(state: State, request: Request, shown: View) -> View:
-    offers = RESUME_OFFERS if request.kind == "resume" else OFFERS
+    offers = {"resume": RESUME_OFFERS, "offer": MORE_OFFERS}.get(request.kind, OFFERS)
     return replace(
         shown,
         kind=request.kind,

@@ -72,16 +72,18 @@ def error_console() -> Console:
     return Console(stderr=True, highlight=False, soft_wrap=True)
 
 
-ANSWERS: dict[str, Answer] = {"": "done", "r": "repeat", "o": "override", "q": "stop"}
+ANSWERS: dict[str, Answer] = {"": "done", "r": "repeat", "o": "override", "s": "skip", "q": "stop"}
 OFFERS: dict[Answer, str] = {
     "done": "Enter when done",
     "repeat": "r repeat",
     "override": "o override (is logged)",
+    "skip": "s leave it out",
     "stop": "q stop",
 }
 
 
 RESUME_OFFERS: dict[Answer, str] = {"done": "Enter to go on", "repeat": "r start anew", "stop": "q stop"}
+MORE_OFFERS: dict[Answer, str] = {"done": "Enter to take it now", "skip": "s leave it out", "stop": "q stop"}
 
 
 class TerminalOperator:
@@ -122,7 +124,8 @@ class TerminalOperator:
             self._console.print(f"  Please answer: {self._offers(request)}", markup=False)
 
     def _print_request(self, request: Request) -> None:
-        left = f"   about {_duration(request.seconds_left)} left" if request.seconds_left is not None else ""
+        what = "" if request.kind == "offer" else " left"
+        left = f"   about {_duration(request.seconds_left)}{what}" if request.seconds_left is not None else ""
         self._console.print()
         self._console.print(plain(f"{request.title}{left}"), style="bold", markup=False, highlight=False)
         for line in request.lines:
@@ -131,7 +134,7 @@ class TerminalOperator:
         self._console.print(f"  {self._offers(request)}", style="dim", markup=False, highlight=False)
 
     def _offers(self, request: Request) -> str:
-        offers = RESUME_OFFERS if request.kind == "resume" else OFFERS
+        offers = {"resume": RESUME_OFFERS, "offer": MORE_OFFERS}.get(request.kind, OFFERS)
         return " · ".join(offers[answer] for answer in request.answers)
 
     def tell(self, event: Event) -> None:

@@ -18,6 +18,7 @@ from harness.records.figure import (
 )
 from harness.records.hookup import ANALYSER_1, ANALYSER_2, LINE_IN, LINE_OUT, SAMPLE, HookUp, Join
 from harness.records.proof import PROOF_SCHEMA, Proof, parse_proof
+from harness.records.reading import LoggedReading, parse_reading
 from harness.records.residuals import KITS, Residuals, UncertaintyEntry, default_residuals
 from harness.records.sweep import Grid, Settings, Sweep, Trace
 from harness.records.type_file import SamplerType, parse_type
@@ -46,6 +47,7 @@ __all__ = [
     "Interval",
     "Join",
     "LoadEntry",
+    "LoggedReading",
     "Proof",
     "Residuals",
     "SamplerType",
@@ -58,5 +60,6 @@ __all__ = [
     "default_residuals",
     "parse_bench",
     "parse_proof",
+    "parse_reading",
     "parse_type",
 ]

@@ -10,6 +10,7 @@ from harness.errors import FileError
 from harness.records.bench_file import Bench
 from harness.records.fields import FileModel
 from harness.records.figure import BudgetLine, CouplingAt, CouplingTable, Decision, FaultEntry, Figure, UncertaintyNote
+from harness.records.proof_diagnosis import DiagnosisNote
 from harness.records.type_file import SamplerType
 
 PROOF_SCHEMA = 1
@@ -57,6 +58,7 @@ class Proof(FileModel):
     usable_band_hz: tuple[float, float] | None = None
     circuit: dict[str, float | None] = {}
     faults: tuple[FaultEntry, ...] = ()
+    diagnosis: DiagnosisNote | None = None
     drift: dict[str, Any] | None = None
     checks: tuple[Check, ...] = ()
     how: dict[str, str] = {}
@@ -82,7 +84,9 @@ class Proof(FileModel):
             "usable_band_hz",
             "circuit",
         )
-        rest = ("drift", "checks", "how", "budget", "uncertainty", "circumstances", "files")
+        if whole["diagnosis"] is not None:
+            del whole["diagnosis"]["remainder"]  # for the sheet's plot; the record has it
+        rest = ("diagnosis", "drift", "checks", "how", "budget", "uncertainty", "circumstances", "files")
         return (
             {key: whole[key] for key in keys}
             | {"type": self.type.name, "bench": self.bench.name if self.bench else None, "faults": faults}

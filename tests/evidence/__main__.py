@@ -7,10 +7,11 @@ from collections.abc import Callable, Mapping
 from datetime import date
 from pathlib import Path
 
-from tests.evidence import diagnosis, link_faults, log_kills
+from tests.evidence import diagnosis, guard, link_faults, log_kills
 
 TABLES: Mapping[str, Callable[[Path, str], list[str]]] = {
     "diagnosis": diagnosis.write,
+    "guard": guard.write,
     "link-faults": link_faults.write,
     "log-kills": log_kills.write,
 }

@@ -81,12 +81,13 @@ def document(tried: Sequence[Tried], alarms: Sequence[str], runs: int, seed: int
         "second of the two coupled hook-ups only.",
         "",
         f"**{caught} of {len(clear)} mistakes with a change of {CLEAR:g} or more caught: {caught / max(len(clear), 1):.2%}.**",
-        f"**{len(alarms)} alarms in {runs} right runs ({len(HOOKUPS) * runs} sweeps).**",
+        f"**{len(alarms)} alarm{'' if len(alarms) == 1 else 's'} in {runs} right runs ({len(HOOKUPS) * runs} sweeps).**",
         "",
         "| hook-up | mistake | change, median | clear | caught | below | caught | taken for, mostly |",
         "| --- | --- | --- | --- | --- | --- | --- | --- |",
     ]
-    return "\n".join([*head, *_rows(tried), "", *alarms]).rstrip() + "\n"
+    told = ["", "The alarms:", "", *(f"- {alarm}" for alarm in alarms)] if alarms else []
+    return "\n".join([*head, *_rows(tried), *told]) + "\n"
 
 
 def _rows(tried: Iterable[Tried]) -> list[str]:

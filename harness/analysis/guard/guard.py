@@ -63,8 +63,8 @@ class Guard:
                 return Look(False, "loose connector", found, words.TIGHTEN)
         verdict = self.weigh(name, sweeps, terminations)
         if verdict.doubtful:
-            best = verdict.wrong[0].scene
-            return Look(False, best.mistake, words.says(newest, verdict), words.hint(name, verdict), best.is_hookup)
+            other = next((one.scene.is_hookup for one in words.alike(verdict) if one.scene.is_hookup is not None), None)
+            return Look(False, verdict.wrong[0].scene.mistake, words.says(newest, verdict), words.hint(name, verdict), other)
         return Look(True, "", words.fits(newest, verdict))
 
     def weigh(self, name: str, sweeps: Sweeps, terminations: Terminations) -> Verdict:
