@@ -19,6 +19,7 @@ from harness.analysis.drift import (
     Point,
     Seen,
     Taken,
+    curves_of,
     difference,
     explain,
     judge,
@@ -27,8 +28,10 @@ from harness.analysis.drift import (
     what_changed,
 )
 from harness.errors import DataError, TapproofError, UsageError
+from harness.folder_proofs import terminations_of_folder
 from harness.log import LogEntry
-from harness.proving import Product, Records, Wish, terminations_of_folder
+from harness.products import Product
+from harness.proving import Records, Wish
 from harness.records import LINE_IN, LINE_OUT, SAMPLE, Bench, Proof, Residuals, SamplerType, Sweep
 from harness.records.drift import Drift, DriftExplanation
 from harness.records.sweep import describe_grid, same_grid
@@ -110,6 +113,7 @@ def completing(from_: Start, product: Product, records: Records) -> Product:
         before = see(_filed(from_.reference, from_.folder, product.adapters))
 
     def complete(proof: Proof, sweeps: Mapping[str, Sweep], terminations: Terminations) -> Proof:
+        proof = product.complete(proof, sweeps, terminations)
         taken = _taken(proof, sweeps, terminations, product.adapters)
         drift = compare(from_, before, proof, taken, product.adapters, records)
         return proof.model_copy(update={"drift": drift.model_dump(mode="json")})
@@ -143,6 +147,7 @@ def compare(
         stated=(*differences(reference, proof, before, after), *said),
         check_standard=None if check is None or proof.bench is None else proof.bench.bench.check_standard,
         trend=trend_of(_points(reference, before, proof, judged, adapters, records)),
+        curves=curves_of(judged, found.hz),
     )
 
 

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from harness.log.unit_log import Log
 
 SHEET_FILE = "sheet.html"
+DRIFT_FILE = "drift.html"
 Kind = Literal["unit", "label", "batch", "drift"]
 
 
@@ -40,6 +41,14 @@ def unit_sheet_text(proof: Proof, sweeps: Mapping[str, Sweep], withdrawn: str | 
     from harness.sheets.unit import unit_sheet
 
     return unit_sheet(proof, sweeps, bands=_bands(), parts=shipped_parts(), withdrawn=withdrawn)
+
+
+def filed_sheets(proof: Proof, sweeps: Mapping[str, Sweep], log: Log) -> dict[str, str]:
+    """Return the sheets that go into a proof's folder, by file name: the unit sheet and, of a recheck, the drift sheet."""
+    texts = {SHEET_FILE: unit_sheet_text(proof, sweeps)}
+    if isinstance((proof.drift or {}).get("reference"), str):
+        texts[DRIFT_FILE] = _drift_text(log, proof)
+    return texts
 
 
 def make_again(log: Log, name: str, kind: Kind | None = None) -> Made:
@@ -80,7 +89,7 @@ def _of_entry(log: Log, entry: LogEntry, kind: Kind) -> Made:
     if kind == "label":
         return Made(kind, entry.unit, entry.proof, _labels(proof, entry.withdrawn))
     if kind == "drift":
-        return Made(kind, entry.unit, entry.proof, {"drift.html": _drift_text(log, proof)})
+        return Made(kind, entry.unit, entry.proof, {DRIFT_FILE: _drift_text(log, proof)})
     text = unit_sheet_text(proof, _sweeps(log, entry, proof), entry.withdrawn)
     return Made("unit", entry.unit, entry.proof, {SHEET_FILE: text})
 

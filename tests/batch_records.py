@@ -9,6 +9,7 @@ from sqlalchemy import insert
 
 from harness.files import pending_proof, write_proof
 from harness.log.entering import proof_row
+from harness.log.reserving import reserved_serial
 from harness.log.schema import FAULTS, FIGURES, PROOFS, UNITS
 from harness.log.unit_log import Log
 from harness.records import Decision, FaultEntry, Figure, Proof
@@ -84,3 +85,9 @@ def enter_many(log: Log, proofs: Sequence[Proof], first: int = 1) -> None:
         for table, entries in ((UNITS, units), (PROOFS, rows), (FIGURES, figures), (FAULTS, faults)):
             if entries:
                 connection.execute(insert(table), entries)
+
+
+def next_serial(log: Log, batch: str, first: str | None = None) -> str:
+    """Return the batch's next serial; it is let go at once."""
+    with reserved_serial(log, log.address.folder, batch, first) as serial:
+        return serial

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import cache
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from harness import files
 from harness.analysis import Band, parse_bands
@@ -21,11 +23,18 @@ from harness.records import (
     UncertaintyNote,
     default_residuals,
 )
-from harness.records.drift import Drift, DriftExplanation, DriftFeature, DriftTest, DriftTrend
+from harness.records.drift import Drift, DriftCurve, DriftExplanation, DriftFeature, DriftTest, DriftTrend
 from harness.records.proof import Check
+from harness.records.proof_diagnosis import DiagnosisNote, FitRemainder
 from tests.records_for_files import proof as small_proof
 
+Curve = Callable[[NDArray[np.float64]], NDArray[np.float64]]
 HOSTILE = '</title><script>alert("x")</script>&<!-- ]]> {{ 7*7 }} \x00\x1b[31m'
+SAYS = (
+    "10000 draws of all errors (JCGM 101), 95 %; coupling two-sided, all others one-sided toward the bad side. Residuals: the "
+    "bench file has no [uncertainty], assumed: class plain: standards without a data sheet, cables of any kind; sizes chosen, no "
+    "source"
+)
 HEAVY = FaultEntry(
     fault="double termination",
     weight=0.93,
@@ -76,9 +85,7 @@ def unit_proof(unit: str = "CL-0007", level: float = 30.1, **changes: Any) -> Pr
         "checks": (Check(name="passive unit", says="power out over power in is at most 0.001 dB", ok=True),),
         "how": {"coupling_db": "S31 of the three-port", "unit": "fitted"},
         "budget": {"coupling_db": (BudgetLine(input="adapter at line out", size="a return loss of 40 dB", share=0.7),)},
-        "uncertainty": UncertaintyNote(
-            says="10000 draws of all errors (JCGM 101), 95 %", residuals=default_residuals(), seed=1, draws=10000
-        ),
+        "uncertainty": UncertaintyNote(says=SAYS, residuals=default_residuals(), seed=1, draws=10000),
     }
     return small_proof(unit).model_copy(update=values | changes)
 
@@ -87,8 +94,37 @@ def failed_proof(unit: str = "CL-0004") -> Proof:
     """A unit loaded twice: 6 dB too much, with two explanations."""
     proof = unit_proof(unit, 36.1)
     wrong = proof.figures["coupling_db"].model_copy(update={"decision": "does not conform", "probability": 0.0})
-    changes = {"decision": "does not conform", "probability": 0.0, "faults": (HEAVY, OTHER), "usable_band_hz": None}
+    changes: dict[str, Any] = {
+        "decision": "does not conform",
+        "probability": 0.0,
+        "faults": (HEAVY, OTHER),
+        "usable_band_hz": None,
+    }
+    changes |= {"diagnosis": DiagnosisNote(says="a circuit fitted", explanation="double termination", remainder=remainder())}
     return proof.model_copy(update={**changes, "figures": {**proof.figures, "coupling_db": wrong}})
+
+
+def remainder(rows: int = 7, far: float = 4.0) -> FitRemainder:
+    """What a fit leaves of seven readings; "coupled s21" is ``far`` standard deviations off at the high end."""
+    hz = np.geomspace(1e6, 100e6, 40)
+    names = ("coupled s11", "coupled s21", "line s11", "line s21", "coupled-far s11", "coupled-far s21", "sample s11")[:rows]
+    off = {name: tuple(0.4 + 0.2 * place + 0.3 * np.sin(hz / 1e7 + place) ** 2) for place, name in enumerate(names)}
+    off["coupled s21"] = tuple(0.3 + far * (hz / 100e6) ** 2)
+    return FitRemainder(hz=tuple(hz), off=off, band_hz=(80e6, 100e6))
+
+
+def wordy_proof() -> Proof:
+    """A unit of which there is more to say than a page holds: faults, failed checks, drift, and remarks of many words."""
+    proof = failed_proof()
+    words = "The lid was off, and the cable of the sample port lay on the bench. "
+    checks = tuple(Check(name=f"coupled {count}", says=words * 3, ok=False) for count in range(9))
+    long = {"says": words * 5, "try_": words * 5, "needs": words * 5}
+    told = proof.circumstances.model_copy(update={"note": words * 60, "who": words * 4, "analyser": words * 4})
+    others = tuple(OTHER.model_copy(update={"fault": name, **long}) for name in ("turns", "wrong core", "high-resistance joint"))
+    type_ = proof.type.model_copy(update={"type": proof.type.type.model_copy(update={"title": words * 3})})
+    found = drift(changed=words * 20).model_dump()
+    changes = {"checks": checks, "circumstances": told, "faults": (HEAVY, *others), "drift": found, "type": type_}
+    return proof.model_copy(update=changes)
 
 
 def hostile_proof() -> Proof:
@@ -112,6 +148,13 @@ def sweeps(points: int = 201, *, far: bool = True) -> dict[str, Sweep]:
     return found
 
 
+def curve(name: str, unit: str, change: Curve, threshold: Curve, points: int = 60) -> DriftCurve:
+    """A curve of a change from 1.8 to 54 MHz; ``change`` and ``threshold`` are of 0 to 1 along the band."""
+    place = np.linspace(0, 1, points)
+    hz = tuple(1.8e6 + 52.2e6 * place)
+    return DriftCurve(name=name, unit=unit, hz=hz, change=tuple(change(place)), threshold=tuple(threshold(place)))
+
+
 def drift(**changes: Any) -> Drift:
     """A drift record with every part."""
     values: dict[str, Any] = {
@@ -130,6 +173,10 @@ def drift(**changes: Any) -> Drift:
             DriftFeature(name="delay", unit="ps", value=3.2, low=-5.9, high=12.3),
         ),
         "where_hz": (30e6, 54e6),
+        "curves": (
+            curve("coupling", "dB", lambda x: -0.2 - 0.1 * x**2, lambda x: 0.15 + 0.05 * x),
+            curve("match of line in, imaginary part", "of a total reflection", lambda x: 0.004 * x, lambda x: 0.003 + 0 * x),
+        ),
         "explanation": (DriftExplanation(fault="cracked core", weight=0.72, says="The core has a gap of about 0.02 mm."),),
         "conforms": "conforms",
         "stated": ("Another calibration.",),

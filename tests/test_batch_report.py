@@ -231,6 +231,17 @@ def test_repeats_are_those_of_the_unit_as_it_is_now(log: Log) -> None:
     assert second.repeats == (30.3,)
 
 
+def test_repeats_begin_anew_where_a_unit_was_reworked(log: Log) -> None:
+    reworked = {"drifted": False, "reworked": "new core"}
+    for day, (identity, coupling, drift) in enumerate(
+        [("first1", 30.4, None), ("second", 30.10, reworked), ("third3", 30.12, None)], start=1
+    ):
+        file_proof(log, unit_proof("CL-0001", identity, coupling, day=day).model_copy(update={"drift": drift}))
+    (unit,) = batch_units(log, "autumn")
+    assert unit.repeats == (30.10, 30.12)
+    assert [line.reworked for line in log.batch_lines("autumn")] == [None, "new core", None]
+
+
 def test_two_types_in_a_batch_have_statistics_each(log: Log) -> None:
     file_batch(log, (30.1, 30.2))
     text = (Path(__file__).parent.parent / "harness" / "data" / "types" / "hf30.toml").read_text("utf-8")

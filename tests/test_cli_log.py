@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from harness.log.unit_log import Log
 from tests.batch_records import file_batch, file_proof, unit_proof
 from tests.command_line import Program, files_under
 from tests.records_for_files import corrected, proof
+from tests.sheet_records import drift
 
 
 @pytest.fixture
@@ -35,7 +37,18 @@ def test_a_check_of_a_whole_log(program: Program, root: Path, log: Log) -> None:
     file_batch(log, (30.1, 30.2))
     said = program("log", "check", "--log", root)
     assert (said.status, said.out) == (0, "2 proofs read, nothing wrong\n")
-    assert program("log", "check", "--log", root, "--json").document == {"proofs": 2, "entered": [], "wrong": [], "elsewhere": 0}
+    assert program("log", "check", "--log", root, "--json").document == {
+        "proofs": 2, "entered": [], "wrong": [], "elsewhere": 0, "tidied": [],
+    }  # fmt: skip
+
+
+def test_a_check_takes_empty_runs_away(program: Program, root: Path, log: Log) -> None:
+    empty = log.address.folder / "runs" / "CL-0001-abcdef012345"
+    empty.mkdir(parents=True)
+    said = program("log", "check", "--log", root)
+    assert said.status == 0
+    assert f"tidied: {empty}: an empty run was taken away" in said.out
+    assert not empty.exists()
 
 
 def test_a_check_enters_and_tells(program: Program, root: Path, log: Log) -> None:
@@ -53,13 +66,18 @@ def test_a_check_enters_and_tells(program: Program, root: Path, log: Log) -> Non
 
 def test_show_is_the_same_after_export_and_import(program: Program, root: Path, log: Log, tmp_path: Path) -> None:
     file_batch(log, (30.1, 30.2))
-    file_proof(log, unit_proof("CL-0001", "again1", 30.15, day=20, fault="turns"))
+    reworked = drift(reference=None, reworked="new core").model_dump(mode="json")
+    file_proof(log, unit_proof("CL-0001", "again1", 30.15, day=20, fault="turns").model_copy(update={"drift": reworked}))
     program("log", "withdraw", "autumn0002", "--reason", "load forgotten", "--who", "A", "--log", root)
+    program("show", "CL-0001", "--reference", "again1", "--log", root)
     archive, other = tmp_path / "a.zip", tmp_path / "other"
     exported = program("log", "export", archive, "--log", root)
     assert (exported.status, exported.out) == (0, f"3 proofs in {archive}\n")
     imported = program("log", "import", archive, "--log", other)
-    assert (imported.status, imported.out) == (0, "proofs: 3 new, 1 now withdrawn\n")
+    assert imported.status == 0
+    assert re.fullmatch(r"proof again1 is the reference of CL-0001, chosen \S+\nproofs: 3 new, 1 now withdrawn\n", imported.out)
+    shown = program("show", "CL-0001", "--json", "--log", other).document
+    assert (shown["reference"], shown["proofs"][0]["drift"]["reworked"]) == ("again1", "new core")
     for unit in ("CL-0001", "CL-0002"):
         assert program("show", unit, "--json", "--log", other).out == program("show", unit, "--json", "--log", root).out
     assert program("batch", "autumn", "--json", "--log", other).out == program("batch", "autumn", "--json", "--log", root).out

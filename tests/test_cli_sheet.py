@@ -33,9 +33,8 @@ def log(root: Path) -> Iterator[Log]:
 
 def test_the_sheet_in_a_proofs_folder_is_made_again_byte_for_byte(program: Program, root: Path, tmp_path: Path) -> None:
     bench = write_bench(tmp_path)
-    proved = program(
-        "prove", "CL-0001", "--type", "hf30", "--bench", bench, "--batch", "autumn", "--yes", "--log", root, "--json"
-    )
+    here = ("--bench", bench, "--yes", "--log", root, "--json", "--no-diagnosis")
+    proved = program("prove", "CL-0001", "--type", "hf30", "--batch", "autumn", *here)
     (stored,) = root.glob("proofs/CL-0001/*/sheet.html")
     assert proved.document["files"]["sheet.html"]
     for name in ("CL-0001", proved.document["proof"]):
@@ -45,10 +44,18 @@ def test_the_sheet_in_a_proofs_folder_is_made_again_byte_for_byte(program: Progr
         assert out.read_bytes() == stored.read_bytes()
     assert program("log", "check", "--log", root).status == 0
     again = tmp_path / "again"  # sweeps of a folder get a sheet too
-    program("prove", "CL-0002", "--type", "hf30", "--from", stored.parent, "--log", again)
+    program("prove", "CL-0002", "--type", "hf30", "--from", stored.parent, "--log", again, "--no-diagnosis")
     (other,) = again.glob("proofs/CL-0002/*/sheet.html")
     program("sheet", "CL-0002", "--out", tmp_path / "x.html", "--log", again)
     assert (tmp_path / "x.html").read_bytes() == other.read_bytes()
+    checked = program("recheck", "CL-0001", *here).document
+    (drifted,) = root.glob("proofs/CL-0001/*/drift.html")
+    assert drifted.parent.name.endswith(checked["proof"])
+    assert {"sheet.html", "drift.html"} <= set(checked["files"])
+    assert program("sheet", checked["proof"], "--drift", "--out", tmp_path / "d.html", "--log", root).status == 0
+    assert (tmp_path / "d.html").read_bytes() == drifted.read_bytes()
+    first = checked["drift"]["curves"][0]
+    assert (first["name"], first["unit"]) == ("coupling", "dB")
 
 
 def test_files_are_named_after_what_they_are_of(program: Program, root: Path, log: Log, tmp_path: Path) -> None:

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from harness.errors import StoreError
-from harness.files import Disk, Journal
+from harness.files import Disk, Journal, tidy_runs
 from harness.ports import Store
 from tests.records_for_files import FullDisk, sweep, tree
 
@@ -56,6 +56,21 @@ def test_what_is_kept_comes_back_in_the_next_process(tmp_path: Path) -> None:
         assert set(LINE.comments) <= set(kept.comments)  # the time it was taken stands there
         assert again.kept("sample-1") is None
         assert again.notes() == [{"what": "override", "title": "Load", "says": "−20 dB"}]
+
+
+def test_an_override_is_of_the_sweep_that_was_there_and_no_later_one(tmp_path: Path) -> None:
+    with start(tmp_path) as journal:
+        journal.keep("line-1", LINE)
+        journal.note("override", title="Load", says="an old note without a step")
+        assert journal.overridden("line-1") is None
+        journal.note("override", step="line-1", title="Not a line", says="−20 dB")
+        journal.keep("coupled-1", COUPLED)
+        journal.note("repeat", step="coupled-1", title="Not coupled", says="0 dB")
+    with reopen(tmp_path) as again:
+        assert again.overridden("line-1") == "Not a line: −20 dB"
+        assert again.overridden("coupled-1") is None
+        again.keep("line-1", LINE)
+        assert again.overridden("line-1") is None
 
 
 def test_a_note_that_is_no_unicode_is_kept_all_the_same(tmp_path: Path) -> None:
@@ -234,3 +249,30 @@ def test_a_file_where_the_runs_should_be_is_told(tmp_path: Path) -> None:
         start(tmp_path)
     with pytest.raises(StoreError, match="cannot read the folder"):
         Journal.unfinished(tmp_path, "CL-0007")
+
+
+def test_runs_that_were_killed_before_they_began_are_taken_away(tmp_path: Path) -> None:
+    runs = tmp_path / "runs"
+    whole = start(tmp_path)
+    whole.close()
+    torn = start(tmp_path, "CL-0008", "bbbb11112222")
+    torn.close()
+    (torn.folder / "journal.jsonl").write_bytes(b'{"line": "sta')
+    (runs / "CL-0009-cccc11112222").mkdir()
+    (runs / "CL-0010-dddd11112222.lock").touch()  # between its lock and its folder
+    (runs / ".partial-eeee11112222").mkdir()
+    (runs / "notes").mkdir()
+    said = tidy_runs(tmp_path)
+    assert [sentence.partition(": ")[2].partition(" was ")[0] for sentence in said] == ["what", "an empty run", "an empty run"]
+    assert [path.name for path in sorted(runs.iterdir())] == ["CL-0007-ab12cd34ef56", "CL-0007-ab12cd34ef56.lock", "notes"]
+    assert Journal.is_left(tmp_path, "CL-0007")
+    assert not Journal.is_left(tmp_path, "CL-0008")
+    assert tidy_runs(tmp_path) == []
+
+
+def test_a_run_that_begins_at_this_moment_is_left_alone(tmp_path: Path) -> None:
+    with start(tmp_path) as journal:
+        (journal.folder / "journal.jsonl").write_bytes(b"")  # as it stands before the first line
+        assert tidy_runs(tmp_path) == []
+        assert journal.folder.is_dir()
+    assert len(tidy_runs(tmp_path)) == 1

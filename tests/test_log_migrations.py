@@ -16,6 +16,7 @@ from harness.log import open_log
 from harness.log.engine import make_engine, told
 from harness.log.migrations import MIGRATIONS, Migration, migrate
 from harness.log.schema import METADATA
+from tests.batch_records import next_serial
 from tests.records_for_files import proof
 
 VERSION_1 = """
@@ -59,9 +60,27 @@ def test_a_log_of_version_1_is_brought_up_and_keeps_its_proofs(tmp_path: Path) -
     with open_log(tmp_path) as log:
         assert log.version == len(MIGRATIONS)
         assert [entry.record() for entry in log.latest()] == [one]
-        assert log.next_serial("autumn") == "CL-0008"
+        assert next_serial(log, "autumn") == "CL-0008"
         assert not log.record(one, tmp_path / "proofs" / "CL-0007" / "x")
     assert numbers(tmp_path) == [migration.number for migration in MIGRATIONS]
+
+
+def test_a_log_of_version_4_tells_what_was_reworked_and_when_a_reference_was_chosen(tmp_path: Path) -> None:
+    engine = engine_of(tmp_path)
+    migrate(engine, MIGRATIONS[:4])
+    engine.dispose()
+    one = proof().model_copy(update={"drift": {"reference": None, "reworked": "new core"}})
+    with closing(database(tmp_path)) as plain, plain:
+        units = "INSERT INTO units VALUES ('CL-0007', 1, 'autumn', 'hf30', ?), ('CL-0008', 2, 'autumn', 'hf30', NULL)"
+        plain.execute(units, (one.proof,))
+        plain.execute(
+            "INSERT INTO proofs (id, unit, type, measured, measured_local, decision, program, folder, record)"
+            " VALUES (?, 'CL-0007', 'hf30', '2024-05-04T08:11:12.000000Z', '2024-05-04T10:11:12+02:00', 'conforms', 'x', 'y', ?)",
+            (one.proof, one.model_dump_json()),
+        )
+    with open_log(tmp_path) as log:
+        assert [line.reworked for line in log.lines()] == ["new core"]
+        assert log.references() == {"CL-0007": (one.proof, "2024-05-04T10:11:12+02:00")}
 
 
 def test_the_migrations_are_numbered_without_a_gap() -> None:

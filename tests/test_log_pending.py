@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import subprocess
 import sys
+import threading
 from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
@@ -25,6 +26,8 @@ from harness.files import (
     save_withdrawal,
     write_proof,
 )
+from harness.files.lock import FileLock
+from harness.files.names import dated_name
 from harness.files.pending import PENDING
 from harness.log import check_log, enter_missing, enter_pending, examine, open_log
 from harness.log.unit_log import Log
@@ -54,6 +57,20 @@ def cut_off(root: Path, identity: str = "ab12cd34ef56", *, filed: bool = True) -
 
 def markers(root: Path) -> list[str]:
     return tree(root / PENDING)
+
+
+def test_a_new_marker_waits_for_somebody_who_looks_at_it(tmp_path: Path, log: Log) -> None:
+    """Who looks for markers of dead processes may hold the new one for as long as a busy machine gives it no turn."""
+    one = proof()
+    marker = tmp_path / PENDING / dated_name(one.circumstances.when, one.proof)
+    marker.parent.mkdir(exist_ok=True)
+    held = FileLock(marker)
+    letting_go = threading.Timer(0.2, held.release)
+    letting_go.start()
+    with pending_proof(tmp_path, one):
+        letting_go.join()
+        assert markers(tmp_path) == [marker.name]
+    assert markers(tmp_path) == []
 
 
 def test_a_proof_cut_off_before_its_entry_is_entered_at_the_next_opening(tmp_path: Path, log: Log) -> None:

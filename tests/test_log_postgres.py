@@ -24,8 +24,8 @@ from harness.log.migrations import MIGRATIONS
 from harness.log.unit_log import Log
 from harness.log.withdrawing import withdraw_proof
 from harness.records import Proof
-from tests import test_batch_report, test_log, test_log_pending, test_log_queries
-from tests.batch_records import file_batch, file_proof, unit_proof
+from tests import test_batch_report, test_log, test_log_pending, test_log_queries, test_log_references, test_log_serials
+from tests.batch_records import file_batch, file_proof, next_serial, unit_proof
 from tests.conftest import find_postgres_folder
 from tests.records_for_files import corrected, proof
 
@@ -100,7 +100,7 @@ def test_a_log_shared_through_a_server(database: str, tmp_path: Path) -> None:
         (entry,) = other.latest()
         assert entry.record() == filed
         assert other.history("CL-0007") == other.batch("autumn") == [entry]
-        assert other.next_serial("autumn") == "CL-0008"
+        assert next_serial(other, "autumn") == "CL-0008"
         write_proof(tmp_path, proof("CL-0008", "eeee", decision="undecided"), corrected(), {}, {})
         assert enter_missing(tmp_path, other).entered == ("eeee",)
         assert check_log(tmp_path, log) == []
@@ -133,6 +133,14 @@ SAME = [
     test_log_pending.test_a_process_that_is_killed_leaves_a_marker_that_nobody_holds,
     test_log_pending.test_the_check_enters_what_is_missing_and_then_finds_all_well,
     test_batch_report.test_repeats_are_those_of_the_unit_as_it_is_now,
+    test_batch_report.test_repeats_begin_anew_where_a_unit_was_reworked,
+    test_log_references.test_the_latest_choice_counts_and_every_one_stays_on_disk,
+    test_log_references.test_a_choice_cut_off_before_its_entry_is_entered_at_the_next_opening,
+    test_log_serials.test_two_at_once_get_two_serials_and_the_next_one_knows,
+    test_log_serials.test_a_serial_without_proof_and_run_is_let_go,
+    test_log_serials.test_a_serial_that_is_let_go_after_later_ones_leaves_no_gap,
+    test_log_serials.test_a_serial_at_a_run_that_can_go_on_comes_first_and_to_no_other_bench,
+    test_log_serials.test_a_batch_whose_only_unit_is_under_way_counts_on_from_it,
     test_batch_report.test_a_withdrawn_proof_leaves_the_one_before_and_a_unit_without_any_is_missing,
     test_batch_report.test_units_without_serials_stand_in_the_order_of_entering,
 ]
@@ -173,6 +181,14 @@ def test_benches_that_prove_at_once_lose_nothing(database: str, tmp_path: Path) 
         assert len(places) == len(set(places)) == 32
         found = examine(tmp_path / "a", log)
         assert (found.entered, found.wrong, found.elsewhere) == ((), (), 32)
+
+
+def test_two_benches_that_take_the_next_serial_at_once_take_different_ones(database: str, tmp_path: Path) -> None:
+    roots = (tmp_path / "a", tmp_path / "b")
+    test_log_serials.prove_in_two_processes(roots, database)
+    with open_log(LogAddress(roots[0], database)) as log:
+        found = sorted((entry.unit, len(log.history(entry.unit))) for entry in log.batch("autumn"))
+        assert found == test_log_serials.expected_units()
 
 
 def file_while_the_server_dies(log: Log, one: Proof, server: Server) -> None:

@@ -28,12 +28,12 @@ def log(program: Program, tmp_path: Path) -> tuple[str, Path]:
 
 
 def prove(program: Program, folder: Path, bench: Path, *more: str, unit: str = "U1") -> Any:
-    words = ("prove", unit, "--type", "hf30", "--bench", bench, "--yes", "--log", folder / "log", "--json", *more)
-    return program(*words).document
+    words = ("prove", unit, "--type", "hf30", "--bench", bench, "--yes", "--log", folder / "log", "--json", "--no-diagnosis")
+    return program(*words, *more).document
 
 
 def recheck(program: Program, log: tuple[str, Path], bench: Path, *more: str) -> tuple[int, Any]:
-    said = program("recheck", "U1", "--bench", bench, "--yes", *log, "--json", *more)
+    said = program("recheck", "U1", "--bench", bench, "--yes", *log, "--json", "--no-diagnosis", *more)
     return said.status, said.document
 
 
@@ -50,6 +50,9 @@ def test_a_unit_that_is_as_it_was_conforms_without_drift(program: Program, log: 
     assert [feature["name"] for feature in drift["features"]] == ["level", "tilt", "curvature", "phase", "delay"]
     assert all(feature["low"] < 0 < feature["high"] for feature in drift["features"])
     assert all(test["statistic"] < test["threshold"] and 0.025 < test["p"] <= 1 for test in drift["tests"])
+    for one in drift["curves"]:
+        assert len(one["hz"]) == len(one["change"]) == len(one["threshold"])
+        assert all(abs(change) < threshold for change, threshold in zip(one["change"], one["threshold"], strict=True))
     filed = next(path for path in (tmp_path / "log" / "proofs" / "U1").iterdir() if path.name.endswith(document["proof"]))
     kept = parse_proof((filed / "proof.json").read_text("utf-8"), "proof.json")
     assert kept.drift == drift
@@ -68,6 +71,13 @@ def test_a_joint_that_has_gone_resistive_is_drift_and_is_named(program: Program,
     level = drift["features"][0]
     assert level["low"] < 0.257 < level["high"]
     assert "coupling" in drift["changed"]
+    test = next(one for one in drift["tests"] if one["name"] == "largest deviation")
+    furthest = max(
+        abs(change) / threshold
+        for one in drift["curves"]
+        for change, threshold in zip(one["change"], one["threshold"], strict=True)
+    )
+    assert furthest == pytest.approx(test["statistic"] / test["threshold"], rel=1e-4)  # the same test, told twice
     assert any("same standards" in said for said in drift["stated"])
     shown = program("show", "U1", *log)
     assert "has drifted since" in shown.out
@@ -111,7 +121,7 @@ def test_what_cannot_be_rechecked_is_refused_before_anything_is_asked(program: P
 
 def test_a_folder_of_sweeps_is_rechecked(program: Program, log: tuple[str, Path], tmp_path: Path) -> None:
     (folder,) = (tmp_path / "log" / "proofs" / "U1").iterdir()
-    said = program("recheck", "U1", "--from", folder, "--bench", tmp_path / "bench.toml", *log, "--json")
+    said = program("recheck", "U1", "--from", folder, "--bench", tmp_path / "bench.toml", *log, "--json", "--no-diagnosis")
     assert said.status == 0
     assert said.document["drift"]["features"][0]["value"] == pytest.approx(0.0, abs=1e-6)
     assert any("sequence" in said for said in said.document["drift"]["stated"])

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import math
 import re
 import subprocess
@@ -12,7 +11,6 @@ import xml.etree.ElementTree as ET
 from functools import cache
 from pathlib import Path
 from typing import Any
-from urllib.parse import unquote
 
 import numpy as np
 import pytest
@@ -29,7 +27,7 @@ from harness.sheets.build_parts import gap_of
 from harness.sheets.drilling import check_bar, hole_plan
 from harness.sheets.ohmmeter import meter_checks, parallel, port_resistance, winding_resistances
 from harness.sheets.plots import DASHES, SERIES
-from tests.conftest import find_browser, find_program
+from tests.conftest import find_program
 
 NAME = "{http://www.w3.org/2000/svg}"
 HTML = "{http://www.w3.org/1999/xhtml}"
@@ -66,6 +64,12 @@ def parsed(text: str) -> ET.Element:
 
 def words_of(text: str) -> str:
     return " ".join(" ".join(parsed(text).itertext()).split())
+
+
+def poppler(program: str) -> str:
+    found = find_program(program)
+    assert found is not None
+    return str(found)
 
 
 # --- the page ------------------------------------------------------------------------------------------------------------
@@ -396,115 +400,3 @@ def test_text_and_curves_stand_out_on_a_light_and_on_a_dark_screen(theme: int) -
 
     assert min(contrast(name) for name in ("ink", "quiet", "accent")) >= 4.5
     assert min(contrast(f"series-{number}") for number in (1, 2, 3, 4)) >= 3
-
-
-# --- in the browser ------------------------------------------------------------------------------------------------------------
-
-
-def browser(folder: Path, *words: str) -> str:
-    found = find_browser()
-    assert found is not None
-    quiet = ["--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking", "--disable-component-update"]
-    own = ["--headless", "--no-sandbox", "--disable-sync", f"--user-data-dir={folder / 'profile'}"]
-    command = [str(found), *own, *quiet, *words]
-    return subprocess.run(command, capture_output=True, text=True, check=True, timeout=60).stdout
-
-
-def poppler(program: str) -> str:
-    found = find_program(program)
-    assert found is not None
-    return str(found)
-
-
-@pytest.mark.needs_browser
-@pytest.mark.parametrize("kind", ["bare", "pad", "two"])
-def test_it_prints_on_one_a4_page_with_a_bar_of_50_mm(kind: str, tmp_path: Path) -> None:
-    # ISO 216: A4 is 210 mm by 297 mm; one point is 1/72 inch. What was printed is read with poppler.
-    source, printed = tmp_path / "sheet.html", tmp_path / "sheet.pdf"
-    source.write_text(page(kind), "utf-8")
-    browser(tmp_path, "--no-pdf-header-footer", f"--print-to-pdf={printed}", source.as_uri())
-    info = subprocess.run([poppler("pdfinfo"), str(printed)], capture_output=True, text=True, check=True).stdout
-    assert re.search(r"^Pages:\s+1$", info, re.MULTILINE), info
-    size = re.search(r"^Page size:\s+([\d.]+) x ([\d.]+) pts", info, re.MULTILINE)
-    assert size is not None
-    assert [float(number) / 72 * 25.4 for number in size.groups()] == pytest.approx([210, 297], abs=0.5)
-    boxes = subprocess.run([poppler("pdftotext"), "-bbox", str(printed), "-"], capture_output=True, text=True, check=True).stdout
-    marks = bar_marks(boxes)
-    assert (marks[5] - marks[0]) / 72 * 25.4 == pytest.approx(50, abs=0.2)
-
-
-def bar_marks(boxes: str) -> list[float]:
-    """Middles of the bar's numbers 0 10 20 30 40 50, found as the one row that holds them in that order."""
-    rows: dict[float, list[tuple[float, str]]] = {}
-    for left, top, right, word in re.findall(r'xMin="([\d.]+)" yMin="([\d.]+)" xMax="([\d.]+)" yMax="[\d.]+">([^<]*)<', boxes):
-        rows.setdefault(round(float(top)), []).append(((float(left) + float(right)) / 2, word))
-    for row in rows.values():
-        named = [(x, word) for x, word in sorted(row) if word in ("0", "10", "20", "30", "40", "50", "50mm")]
-        if [word.removesuffix("mm") for _, word in named] == ["0", "10", "20", "30", "40", "50"] and named[-1][1] == "50":
-            return [x for x, _ in named]
-    raise AssertionError("the bar's numbers were not found in the print")
-
-
-MEASURE = """<!DOCTYPE html><html><body><pre id="out"></pre><script>
-const pages = PAGES, widths = WIDTHS, told = {};
-function measure(doc, width) {
-  const seen = [], bad = [];
-  for (const el of doc.querySelectorAll("h1,h2,li,td,th,dt,dd,p,figcaption,svg text")) {
-    if (!el.textContent.trim()) continue;
-    const range = doc.createRange(); range.selectNodeContents(el);
-    const box = el.tagName === "text" ? el.getBoundingClientRect() : range.getBoundingClientRect();
-    const out = !el.closest(".scroll") && (box.left < -0.5 || box.right > width + 0.5);
-    if (out) bad.push(["cut", el.textContent.trim(), box.right]);
-    seen.push([el, box]);
-  }
-  for (let i = 0; i < seen.length; i++) for (let j = i + 1; j < seen.length; j++) {
-    const [a, p] = seen[i], [b, q] = seen[j];
-    if (a.contains(b) || b.contains(a)) continue;
-    const x = Math.min(p.right, q.right) - Math.max(p.left, q.left), y = Math.min(p.bottom, q.bottom) - Math.max(p.top, q.top);
-    if (x > 1 && y > 2) bad.push(["overlap", a.textContent.trim(), b.textContent.trim()]);
-  }
-  const small = [...doc.querySelectorAll("svg.plot text")].map(t => t.getBoundingClientRect().height);
-  return {wide: doc.documentElement.scrollWidth, seen: seen.length, bad: bad, small: Math.min(...small)};
-}
-for (const [name, text] of Object.entries(pages)) for (const width of widths) {
-  const frame = document.createElement("iframe");
-  frame.style = "border:0;height:6000px;width:" + width + "px";
-  frame.onload = () => {
-    told[name + " " + width] = measure(frame.contentDocument, width);
-    document.getElementById("out").textContent = encodeURIComponent(JSON.stringify(told));
-  };
-  frame.srcdoc = text; document.body.append(frame);
-}
-</script></body></html>"""
-
-
-def measured(folder: Path, pages: dict[str, str], widths: list[int]) -> dict[str, Any]:
-    """What the browser says of each page at each width: how wide it is, texts cut or on each other, the smallest label."""
-    wrapper = folder / "wrapper.html"
-    text = json.dumps(pages).replace("</", "<\\/").replace("<!--", "<\\!--")
-    wrapper.write_text(MEASURE.replace("PAGES", text).replace("WIDTHS", json.dumps(widths)), "utf-8")
-    shown = browser(folder, "--window-size=1400,900", "--virtual-time-budget=4000", "--dump-dom", wrapper.as_uri())
-    out = re.search(r'<pre id="out">([^<]*)</pre>', shown)
-    assert out is not None
-    assert out[1], "no page was loaded"
-    told: dict[str, Any] = json.loads(unquote(out[1]))
-    assert len(told) == len(pages) * len(widths)
-    return told
-
-
-@pytest.mark.needs_browser
-def test_nothing_overlaps_or_is_cut_on_a_wide_and_on_a_narrow_screen(tmp_path: Path) -> None:
-    told = measured(tmp_path, {kind: page(kind) for kind in KINDS}, [1280, 390])
-    for which, seen in told.items():
-        assert seen["seen"] > 100
-        assert seen["bad"] == [], which
-        assert seen["wide"] <= int(which.split()[1])
-        assert seen["small"] >= 7
-
-
-@pytest.mark.needs_browser
-def test_what_overlaps_and_what_is_cut_is_seen(tmp_path: Path) -> None:
-    page_ = "<p style='position:absolute;top:0'>one text</p><p style='position:absolute;top:0'>two texts</p>"
-    page_ += "<p style='margin-top:90px;white-space:nowrap;width:9000px'>" + 300 * "long " + "</p>"
-    (told,) = measured(tmp_path, {"bad": page_}, [390]).values()
-    assert {kind for kind, *_ in told["bad"]} == {"overlap", "cut"}

@@ -28,11 +28,13 @@ def check(log: LogOption = None, json_: JsonOption = False) -> int:
         found = examine(store.root, store.log)
         total = store.log.count()
     if json_:
-        print_json({"proofs": total, "entered": found.entered, "wrong": found.wrong, "elsewhere": found.elsewhere})
+        told = {"entered": found.entered, "wrong": found.wrong, "elsewhere": found.elsewhere, "tidied": found.tidied}
+        print_json({"proofs": total, **told})
         return TROUBLE if found.wrong else 0
     lines = [f"entered: proof {identity}" for identity in found.entered]
     if found.elsewhere:
         lines.append(f"{found.elsewhere} of {total} proofs are kept by other benches of this log: check them there")
+    lines += [f"tidied: {sentence}" for sentence in found.tidied]
     lines += [f"wrong: {sentence}" for sentence in found.wrong]
     here = total - found.elsewhere
     lines.append(f"{here} proof{'s' if here != 1 else ''} read, {len(found.wrong) or 'nothing'} wrong")
@@ -89,7 +91,9 @@ def import_(
 def _imported(done: Imported) -> list[str]:
     counts = [(done.new, "new"), (done.known, "there already"), (done.restored, "put back"), (done.withdrawn, "now withdrawn")]
     told = ", ".join(f"{len(ids)} {words}" for ids, words in counts if ids or words == "new")
-    return [*(f"conflict: {sentence}; what is here stays" for sentence in done.conflicts), f"proofs: {told}"]
+    conflicts = [f"conflict: {sentence}; what is here stays" for sentence in done.conflicts]
+    readings = [f"readings: {len(done.readings)} new"] if done.readings else []
+    return [*conflicts, *done.references, *readings, f"proofs: {told}"]
 
 
 @app.command("withdraw", short_help="Set a proof aside with a reason.")

@@ -21,14 +21,15 @@ def characterised_lines(record: Characterised) -> list[str]:
     ]
     for term in record.terms:
         lines += [
-            f"  {term.term:<22} {_size(term, term.size_db):>12} {_size(term, term.stated_db):>12}  {term.verdict}",
+            f"  {term.term:<22} {size_of(term, term.size_db):>12} {size_of(term, term.stated_db):>12}  {term.verdict}",
             f"      how found: {term.how}",
             f"      bounded by: {term.bound}",
         ]
     return lines
 
 
-def _size(term: Term, size: float | None) -> str:
+def size_of(term: Term, size: float | None) -> str:
+    """Return a size of a term in words: a level, or ± dB on a reading; "–" where there is none."""
     if size is None:
         return "–"
     return f"± {size:.3f} dB" if term.term in SHARES else f"{size:.1f} dB"

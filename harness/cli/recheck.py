@@ -7,13 +7,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from harness.cli.ohms import ohms as read_ohms
 from harness.cli.options import (
     AmbientOption,
     BatchOption,
+    DiagnosisOption,
     FromOption,
     JsonOption,
     LogOption,
     NoteOption,
+    OhmsOption,
+    PageOption,
     ProveBench,
     RecalibrateOption,
     StepsOption,
@@ -21,6 +25,7 @@ from harness.cli.options import (
     YesOption,
 )
 from harness.cli.output import print_plan
+from harness.cli.page_option import check_page
 from harness.errors import UsageError
 
 if TYPE_CHECKING:
@@ -42,24 +47,34 @@ def recheck(
     recalibrate: RecalibrateOption = False,
     who: WhoOption = "",
     ambient: AmbientOption = None,
+    ohms: OhmsOption = None,
     note: NoteOption = "",
+    no_diagnosis: DiagnosisOption = False,
     yes: YesOption = False,
+    page: PageOption = False,
     steps: StepsOption = False,
     log: LogOption = None,
     json_: JsonOption = False,
 ) -> int:
     """Prove a unit again with its own type and sequence, and compare it with its reference proof."""
     from harness import rechecking, wiring
+    from harness.cli.page_result import told_on_page
     from harness.proving import Wish
 
     _check(bench, from_, steps=steps)
-    asked = Wish(unit, type_, bench, batch, sequence, recalibrate, who, ambient, note)
+    check_page(from_, page=page, steps=steps)
+    asked = Wish(unit, type_, bench, batch, sequence, recalibrate, who, ambient, note, not no_diagnosis, read_ohms(ohms))
     with wiring.open_store(log) as store:
         begin = rechecking.start(unit, store, reworked)
         wish = begin.wish(asked)
         if steps:
             return print_plan(wiring.plan_for(wish, log, begin.model.type), json_=json_)
-        return _report(wiring.recheck(wish, begin, store, from_, yes=yes, quiet=json_), json_=json_)
+        if not page:
+            return _report(wiring.recheck(wish, begin, store, from_, yes=yes, quiet=json_), json_=json_)
+        with wiring.open_page(wish, quiet=json_, own=begin.model.type) as operator:
+            filed = wiring.recheck(wish, begin, store, None, yes=yes, quiet=json_, operator=operator)
+            told_on_page(operator, filed)
+            return _report(filed, json_=json_)
 
 
 def _check(bench: str | None, from_: Path | None, *, steps: bool) -> None:

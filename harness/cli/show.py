@@ -22,11 +22,13 @@ def show(
     from harness.cli.output import print_json, printable
     from harness.cli.print_drift import drift_lines
     from harness.cli.print_proof import proof_lines
+    from harness.log.choosing import choose_reference
 
     with wiring.open_store(log) as store:
         entries = wiring.unit_entries(store, unit)
         if reference is not None:
-            store.log.choose_reference(unit, reference)
+            now = store.clock.now().isoformat()
+            choose_reference(store.root, store.log, unit, reference, when=now, program=wiring.program_name())
         chosen = store.log.reference(unit)
     proofs = [(entry, entry.record()) for entry in entries]
     if json_:

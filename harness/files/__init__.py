@@ -8,9 +8,9 @@ from harness.files.calibrations import damaged_calibrations, latest_calibration,
 from harness.files.characterisations import latest_characterisation, save_characterisation
 from harness.files.disk import Disk
 from harness.files.folder_id import folder_id
-from harness.files.journal import Journal
+from harness.files.journal import Journal, tidy_runs
 from harness.files.names import check_name, folder_name, name_of_folder, new_id
-from harness.files.pending import pending_proof, pending_withdrawal
+from harness.files.pending import pending_proof, pending_reference, pending_withdrawal
 from harness.files.proofs import (
     filed_proof,
     partial_folders,
@@ -26,10 +26,13 @@ from harness.files.reading import (
     read_bench,
     read_data_text,
     read_dialect_text,
+    read_limits_text,
+    read_own_parts,
     read_text,
     read_type,
     shipped_names,
 )
+from harness.files.references import ReferenceChoice, chosen_references, read_reference, save_reference
 from harness.files.sweep_files import file_name, read_sweep_file, read_sweep_folder
 from harness.files.where import LogAddress, log_address, log_folder
 from harness.files.withdrawals import Withdrawal, read_withdrawal, save_withdrawal, withdrawn_proofs
@@ -39,9 +42,11 @@ __all__ = [
     "Disk",
     "Journal",
     "LogAddress",
+    "ReferenceChoice",
     "Withdrawal",
     "check_free",
     "check_name",
+    "chosen_references",
     "damaged_calibrations",
     "file_name",
     "filed_proof",
@@ -57,13 +62,17 @@ __all__ = [
     "new_id",
     "partial_folders",
     "pending_proof",
+    "pending_reference",
     "pending_withdrawal",
     "proof_folders",
     "read_bench",
     "read_data_text",
     "read_dialect_text",
+    "read_limits_text",
+    "read_own_parts",
     "read_proof",
     "read_proof_sweeps",
+    "read_reference",
     "read_stored_sweeps",
     "read_sweep_file",
     "read_sweep_folder",
@@ -72,8 +81,10 @@ __all__ = [
     "read_withdrawal",
     "save_calibration",
     "save_characterisation",
+    "save_reference",
     "save_withdrawal",
     "shipped_names",
+    "tidy_runs",
     "verify_folder",
     "withdrawn_proofs",
     "write_asked",

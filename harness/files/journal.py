@@ -10,13 +10,13 @@ from __future__ import annotations
 import json
 import re
 import shutil
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
 from harness.errors import FileError, StoreError
-from harness.files.disk import PARTIAL, Disk, make_folder, sha256_of, store_error, sync_folder
+from harness.files.disk import PARTIAL, Disk, make_folder, sha256_of, store_error
 from harness.files.lock import FileLock
 from harness.files.names import check_file_name, check_id, folder_name, new_id
 from harness.files.reading import decode, read_bytes
@@ -28,6 +28,8 @@ RUNS = "runs"
 JOURNAL_FILE = "journal.jsonl"
 JOURNAL_SCHEMA = 1
 MAX_JOURNAL_BYTES = 64_000_000
+_LOCK = ".lock"
+_RUN = re.compile(r"[A-Za-z0-9%].*-[A-Za-z0-9]{4,64}", re.ASCII)
 
 
 class Journal:
@@ -49,11 +51,9 @@ class Journal:
         first = {"line": "start", "schema": JOURNAL_SCHEMA, "unit": unit, "run": identity, "meta": dict(meta)}
         try:
             make_folder(folder.parent)
-            folder.mkdir()
-            sync_folder(folder.parent)
         except OSError as error:
             raise store_error(error, f"cannot begin the run in {folder}") from None
-        lock = _lock(folder)
+        lock = _lock(folder)  # before the folder: a run's folder without a lock is nobody's
         journal = cls(folder, lock, [], disk or Disk())
         try:
             journal._begin(first)
@@ -77,6 +77,11 @@ class Journal:
                 return cls(folder, lock, lines, disk or Disk())
             lock.release(remove=True)
         return None
+
+    @classmethod
+    def is_left(cls, root: Path, unit: str) -> bool:
+        """Tell whether the unit has a run that was neither closed as done nor set aside, whoever is at it. StoreError."""
+        return any(_is_open(_read_lines(folder / JOURNAL_FILE), unit) for folder in _run_folders(root, unit))
 
     @property
     def folder(self) -> Path:
@@ -114,15 +119,17 @@ class Journal:
             number = 1 + sum(path.suffix.startswith(".s") for path in self._folder.iterdir())
             name = check_file_name(f"{number:03d}-{file_name(sweep.name, sweep.ports)}")
             partial = self._folder / f"{PARTIAL}{new_id()}"
+            said = {"step": step_id, "sweep": sweep.name, "ports": sweep.ports, "file": name, "sha256": sha256_of(data)}
             try:
-                self._disk.write(partial, data)
-                self._disk.move(partial, self._folder / name)
+                with self._disk.together():  # a power cut may leave the line without the file: its SHA-256 tells
+                    self._disk.write(partial, data)
+                    self._disk.move(partial, self._folder / name)
+                    line = self._add_line({"line": "sweep", **said})
             finally:
                 partial.unlink(missing_ok=True)
         except OSError as error:
             raise store_error(error, f"cannot keep the sweep {sweep.name} in {self._folder}") from None
-        said = {"step": step_id, "sweep": sweep.name, "ports": sweep.ports, "file": name, "sha256": sha256_of(data)}
-        self._write_line({"line": "sweep", **said})
+        self._lines.append(line)
 
     def note(self, what: str, **details: str) -> None:
         """Write a line into the journal (an override, a repeat, a remark). StoreError."""
@@ -131,6 +138,16 @@ class Journal:
     def notes(self) -> list[dict[str, str]]:
         """Return the notes in order, each with "what" and its details."""
         return [{"what": line["what"], **line["details"]} for line in self._lines if line["line"] == "note"]
+
+    def overridden(self, step_id: str) -> str | None:
+        """Return what was overridden, in words, of the sweep that the step last left; None where nothing was."""
+        said: str | None = None
+        for line in self._lines:
+            if line["line"] == "sweep" and line["step"] == step_id:
+                said = None  # an override is of one sweep; taken again, it is another
+            elif line["line"] == "note" and line["what"] == "override" and line["details"].get("step") == step_id:
+                said = f"{line['details'].get('title', '')}: {line['details'].get('says', '')}"
+        return said
 
     def close_as_done(self) -> None:
         """Take the run away, its proof being filed. StoreError where it cannot be; then it stays as it was."""
@@ -161,26 +178,35 @@ class Journal:
 
     def _begin(self, first: dict[str, Any]) -> None:
         try:
-            self._disk.write(self._folder / JOURNAL_FILE, b"")
-            sync_folder(self._folder)
+            self._folder.mkdir()
+            with self._disk.together():
+                self._disk.sync(self._folder.parent)
+                self._disk.write(self._folder / JOURNAL_FILE, b"")
+                self._disk.sync(self._folder)
+                line = self._add_line(first)
         except OSError as error:
             raise store_error(error, f"cannot begin the run in {self._folder}") from None
-        self._write_line(first)
+        self._lines.append(line)
 
     def _write_line(self, line: dict[str, Any]) -> None:
-        path = self._folder / JOURNAL_FILE
         try:
-            text = json.dumps(line, ensure_ascii=False, allow_nan=False)
-            before = b"" if _ends_whole(path) else b"\n"
-            self._disk.append(path, before + text.encode(errors="backslashreplace") + b"\n")
+            written = self._add_line(line)
         except OSError as error:
-            raise store_error(error, f"cannot write the journal {path}") from None
-        self._lines.append(json.loads(text))
+            raise store_error(error, f"cannot write the journal {self._folder / JOURNAL_FILE}") from None
+        self._lines.append(written)
+
+    def _add_line(self, line: dict[str, Any]) -> dict[str, Any]:
+        """Add a line to the file and return it as it reads back. OSError."""
+        path = self._folder / JOURNAL_FILE
+        text = json.dumps(line, ensure_ascii=False, allow_nan=False)
+        before = b"" if _ends_whole(path) else b"\n"
+        self._disk.append(path, before + text.encode(errors="backslashreplace") + b"\n")
+        return dict(json.loads(text))
 
 
 def _lock(folder: Path) -> FileLock:
     try:
-        return FileLock(folder.with_name(f"{folder.name}.lock"))
+        return FileLock(folder.with_name(f"{folder.name}{_LOCK}"))
     except BlockingIOError:
         raise StoreError(
             f"the run in {folder} is under way in another process",
@@ -191,11 +217,60 @@ def _lock(folder: Path) -> FileLock:
         raise store_error(error, f"cannot lock the run in {folder}") from None
 
 
+def tidy_runs(root: Path) -> list[str]:
+    """Take away what runs left that were killed before their journal's first line, or in going away; return a sentence for each.
+
+    A run that began, or that a process is at, is left alone, and so is a folder with anything but an empty or torn journal in
+    it. StoreError: the folder of the runs cannot be read.
+    """
+    told = []
+    for path in _entries(root / RUNS):
+        if path.name.startswith(PARTIAL):
+            shutil.rmtree(path, ignore_errors=True)
+            told.append(f"{path}: what was left of a finished run was taken away")
+        if _RUN.fullmatch(path.name) and path.is_dir() and _without_lock(path, _take_empty):
+            told.append(f"{path}: an empty run was taken away; it was stopped before it began")
+    for path in _entries(root / RUNS):
+        folder = path.with_name(path.name.removesuffix(_LOCK))
+        if path.name.endswith(_LOCK) and _RUN.fullmatch(folder.name) and not folder.exists():
+            _without_lock(folder, lambda _: True)
+    return told
+
+
+def _without_lock(folder: Path, take: Callable[[Path], bool]) -> bool:
+    """Return what ``take`` says of a run's folder that no process is at, the lock held meanwhile; False of another's."""
+    try:
+        lock = _lock(folder)
+    except StoreError:
+        return False
+    try:
+        taken = take(folder)
+    except OSError:
+        taken = False
+    lock.release(remove=taken or not folder.exists())
+    return taken
+
+
+def _take_empty(folder: Path) -> bool:
+    """Remove the folder of a run that has not begun. OSError."""
+    journal = folder / JOURNAL_FILE
+    if set(folder.iterdir()) - {journal}:
+        return False
+    if journal.exists() and b"\n" in read_bytes(journal, "a journal", MAX_JOURNAL_BYTES):
+        return False  # a whole line, be it of another version
+    journal.unlink(missing_ok=True)
+    folder.rmdir()
+    return True
+
+
 def _run_folders(root: Path, unit: str) -> list[Path]:
     pattern = re.compile(re.escape(folder_name(unit)) + r"-[A-Za-z0-9]{4,64}", re.ASCII)
-    top = root / RUNS
+    return [path for path in _entries(root / RUNS) if pattern.fullmatch(path.name) and path.is_dir()]
+
+
+def _entries(top: Path) -> list[Path]:
     try:
-        return [path for path in top.iterdir() if pattern.fullmatch(path.name) and path.is_dir()] if top.exists() else []
+        return sorted(top.iterdir()) if top.exists() else []
     except OSError as error:
         raise store_error(error, f"cannot read the folder {top}") from None
 

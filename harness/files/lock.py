@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import sys
 from contextlib import suppress
@@ -16,6 +17,8 @@ class FileLock:
         self._descriptor: int | None = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
         try:
             _take(self._descriptor)
+            if not _is_at(path, self._descriptor):  # its last owner took it away since it was opened: the next file is another
+                raise BlockingIOError(errno.EAGAIN, os.strerror(errno.EAGAIN))
         except OSError:
             os.close(self._descriptor)
             raise
@@ -29,6 +32,13 @@ class FileLock:
             with suppress(OSError):  # while it is held, so that nobody can have taken it; Windows leaves the empty file
                 self._path.unlink()
         os.close(descriptor)
+
+
+def _is_at(path: Path, descriptor: int) -> bool:
+    try:
+        return os.path.samestat(os.fstat(descriptor), path.stat())
+    except FileNotFoundError:
+        return False
 
 
 if sys.platform == "win32":

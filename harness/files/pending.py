@@ -6,6 +6,7 @@ cut off: whoever opens the log next enters what it names, and takes the marker a
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -18,7 +19,10 @@ from harness.files.proofs import PROOFS
 from harness.records import Proof
 
 PENDING = "pending"
+TRIES, PAUSE_S = 2000, 0.01
+"""How often a new marker's lock is tried, and the pause between: 20 s in all."""
 WITHDRAWAL = "withdrawal-"
+REFERENCE = "reference-"
 
 
 @contextmanager
@@ -32,6 +36,13 @@ def pending_proof(root: Path, proof: Proof) -> Iterator[None]:
 def pending_withdrawal(root: Path, identity: str) -> Iterator[None]:
     """Hold the marker of a proof's withdrawal while it is filed and entered; StoreError where it cannot be made."""
     with _pending(root, f"{WITHDRAWAL}{check_id(identity)}"):
+        yield
+
+
+@contextmanager
+def pending_reference(root: Path, stem: str) -> Iterator[None]:
+    """Hold the marker of a chosen reference while it is filed and entered; StoreError where it cannot be made."""
+    with _pending(root, f"{REFERENCE}{stem}"):
         yield
 
 
@@ -53,10 +64,14 @@ def _pending(root: Path, name: str) -> Iterator[None]:
 
 
 def _own(path: Path) -> FileLock:
-    """Take a new marker's lock; somebody who looks for markers of dead processes may have it for a moment."""
-    for _ in range(1000):
+    """Take a new marker's lock; somebody who looks for markers of dead processes may have it for a moment.
+
+    On a busy machine that moment can be long: that process has to have its turn before it lets go.
+    """
+    for _ in range(TRIES):
         with suppress(BlockingIOError):
             return FileLock(path)
+        time.sleep(PAUSE_S)
     return FileLock(path)
 
 

@@ -14,11 +14,12 @@ from harness.records.fields import line_of
 from harness.sampler import parse_cables, parse_cores
 from harness.sampler.type_check import objection_to
 
-Kind = Literal["type", "bench", "dialect"]
+Kind = Literal["type", "bench", "dialect", "limits"]
 _SHIPPED: dict[Kind, tuple[str, str]] = {
     "type": ("harness", "data/types"),
     "bench": ("harness", "data/benches"),
     "dialect": ("drivers", "dialects"),
+    "limits": ("harness", "data/limits"),
 }
 OWN_PARTS = "parts.toml"
 MAX_TEXT_BYTES = 1_000_000
@@ -41,6 +42,12 @@ def read_type(name_or_path: str) -> SamplerType:
     return type_
 
 
+def read_own_parts(type_: str) -> tuple[str, str] | None:
+    """Return the text of ``parts.toml`` beside a type file, and its path; None where there is none. FileError."""
+    own = Path(_find(type_, "type", Path())[1]).parent / OWN_PARTS
+    return (read_text(own, "a file of parts"), str(own)) if _is_file(own) else None
+
+
 def _known_parts(own: Path) -> tuple[set[str], set[str]]:
     """Return the names of the cores and of the cables that a type may name."""
     sizes, cables = parse_cores(read_data_text("cores.toml")), parse_cables(read_data_text("cables.toml"))
@@ -56,6 +63,11 @@ def _known_parts(own: Path) -> tuple[set[str], set[str]]:
 def read_bench(name_or_path: str) -> Bench:
     """Return the bench of a file, or a shipped one by its name. UsageError: unknown name; FileError: cannot be used."""
     return parse_bench(*_find(name_or_path, "bench", Path()))
+
+
+def read_limits_text(name_or_path: str) -> tuple[str, str]:
+    """Return the text of a file of limits, or of shipped ones by their name, and what to call it. UsageError; FileError."""
+    return _find(name_or_path, "limits", Path())
 
 
 def read_dialect_text(name_or_path: str, beside: str | Path | None = None) -> tuple[str, str]:

@@ -6,18 +6,23 @@ from pathlib import Path
 
 from harness.errors import TapproofError
 from harness.files import (
+    ReferenceChoice,
+    chosen_references,
     damaged_calibrations,
     folder_name,
     partial_folders,
     proof_folders,
     read_proof,
+    read_reference,
     read_withdrawal,
+    tidy_runs,
     verify_folder,
     withdrawn_proofs,
 )
 from harness.files.names import dated_name
-from harness.files.pending import WITHDRAWAL, folders_of, pending_names, settle
+from harness.files.pending import REFERENCE, WITHDRAWAL, folders_of, pending_names, settle
 from harness.log.entries import Adopted, Checked, LogEntry
+from harness.log.reading_log import enter_kept_readings
 from harness.log.unit_log import Log
 from harness.records import Proof
 
@@ -26,7 +31,7 @@ def enter_missing(root: Path, log: Log) -> Adopted:
     """Enter every whole proof folder and every withdrawal under ``root`` that the log does not know.
 
     Returns what was entered and what is wrong. A folder that is not whole, or does not belong to the unit and time in its record,
-    is not entered.
+    is not entered. Of the references that were chosen the latest of each unit is entered.
     """
     known = set(log.folders().values())
     entered: list[str] = []
@@ -40,6 +45,8 @@ def enter_missing(root: Path, log: Log) -> Adopted:
     for identity in withdrawn_proofs(root):
         if identity not in withdrawn:
             problems += _enter_withdrawal(root, identity, log)
+    problems += _enter_references(root, log)
+    problems += enter_kept_readings(root, log)
     return Adopted(tuple(entered), tuple(problems))
 
 
@@ -56,6 +63,10 @@ def enter_pending(root: Path, log: Log) -> Adopted:
             wrong = _enter_withdrawal(root, name.removeprefix(WITHDRAWAL), log)
             problems.extend(wrong)
             return not wrong
+        if name.startswith(REFERENCE):
+            wrong = _enter_reference(root, name.removeprefix(REFERENCE), log)
+            problems.extend(wrong)
+            return not wrong
         found = [_enter_folder(folder, log) for folder in folders_of(root, name)]
         entered.extend(identity for one in found for identity in one.entered)
         problems.extend(sentence for one in found for sentence in one.problems)
@@ -67,13 +78,14 @@ def enter_pending(root: Path, log: Log) -> Adopted:
 
 
 def examine(root: Path, log: Log) -> Checked:
-    """Enter what is missing, then read every stored file; what is wrong is said once."""
+    """Enter what is missing, then read every stored file; what is wrong is said once. Empty runs are taken away."""
     adopted = enter_missing(root, log)
     settled = enter_pending(root, log)  # the markers of what was entered just now
     told = tuple(sentence.split(": ")[0] + ":" for sentence in adopted.problems)
     more = [sentence for sentence in check_log(root, log) if not sentence.startswith(told)]
     wrong = dict.fromkeys([*adopted.problems, *settled.problems, *more])
-    return Checked((*adopted.entered, *settled.entered), tuple(wrong), log.count() - len(log.folders()))
+    elsewhere = log.count() - len(log.folders())
+    return Checked((*adopted.entered, *settled.entered), tuple(wrong), elsewhere, tuple(tidy_runs(root)))
 
 
 def check_log(root: Path, log: Log) -> list[str]:
@@ -138,6 +150,35 @@ def _enter_withdrawal(root: Path, identity: str, log: Log) -> list[str]:
             log.withdraw(identity, found.reason, found.when)
     except TapproofError as error:
         return [f"the withdrawal of proof {identity}: {error.message}"]
+    return []
+
+
+def _enter_references(root: Path, log: Log) -> list[str]:
+    """Enter the latest choice of each unit where the log has an earlier one or none; return what is wrong."""
+    known = log.references()
+    latest: dict[str, ReferenceChoice] = {}
+    wrong = []
+    for stem in chosen_references(root):
+        try:
+            choice = read_reference(root, stem)
+        except TapproofError as error:
+            wrong.append(error.message)
+            continue
+        before = latest.get(choice.unit)
+        if choice.is_later_than(*known.get(choice.unit, (None, None))) and (
+            before is None or choice.is_later_than(before.proof, before.when)
+        ):
+            latest[choice.unit] = choice
+    return wrong + [sentence for choice in latest.values() for sentence in _enter_reference(root, choice.stem, log)]
+
+
+def _enter_reference(root: Path, stem: str, log: Log) -> list[str]:
+    """Enter a choice that is on disk; return what is wrong with it. One that was not filed any more is nothing wrong."""
+    try:
+        if stem in chosen_references(root):
+            log.enter_reference(read_reference(root, stem))
+    except TapproofError as error:
+        return [f"the chosen reference {stem}: {error.message}"]
     return []
 
 

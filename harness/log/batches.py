@@ -86,9 +86,11 @@ def _unit(name: str, lines: Sequence[Line]) -> BatchUnit:
 
 
 def _repeats(counted: Sequence[Line]) -> Iterable[float]:
-    """Return the couplings of the proofs of the unit as it is now: back to where its type or its named faults were others."""
+    """Return the couplings of the proofs of the unit as it is now: back to where its type or its named faults were others, or
+    to where it was reworked."""
     now = _condition(counted[-1])
-    same = list(takewhile(lambda line: _condition(line) == now, reversed(counted)))
+    since = next((at for at, line in reversed([*enumerate(counted)]) if line.reworked is not None), 0)
+    same = list(takewhile(lambda line: _condition(line) == now, reversed(counted[since:])))
     return [line.figures["coupling_db"].value for line in reversed(same) if "coupling_db" in line.figures]
 
 

@@ -9,6 +9,7 @@ from sqlalchemy import Connection, func, insert, select, update
 from harness.files import check_name
 from harness.files.names import utc_time
 from harness.log.due import due_time, utc_text
+from harness.log.entries import reworked_of
 from harness.log.schema import FAULTS, FIGURES, PROOFS, UNITS
 from harness.records import Proof
 
@@ -31,6 +32,7 @@ def proof_row(proof: Proof, folder: str, kept: str | None) -> dict[str, Any]:
         "record": proof.model_dump_json(),
         "due": due_time(when, proof.type.type.recheck_months),
         "kept": kept,
+        "reworked": reworked_of(proof),
     }
 
 

@@ -54,6 +54,8 @@ class Line:
     figures: Mapping[str, Figure] = field(default_factory=dict)
     faults: tuple[tuple[str, float], ...] = ()
     """(name, weight), the heaviest first."""
+    reworked: str | None = None
+    """What was done to the unit before this proof, or None."""
 
 
 @dataclass(frozen=True)
@@ -85,8 +87,16 @@ class Adopted:
 
 @dataclass(frozen=True)
 class Checked:
-    """What a check of the log found: proofs entered that were not, what is wrong, and how many proofs are kept elsewhere."""
+    """What a check of the log found: proofs entered that were not, what is wrong, how many proofs are kept elsewhere, and what
+    was taken away (empty runs)."""
 
     entered: tuple[str, ...]
     wrong: tuple[str, ...]
     elsewhere: int = 0
+    tidied: tuple[str, ...] = ()
+
+
+def reworked_of(proof: Proof) -> str | None:
+    """Return what was done to the unit before this proof, where the proof starts a new reference; None elsewhere."""
+    said = (proof.drift or {}).get("reworked")
+    return said if isinstance(said, str) and said else None

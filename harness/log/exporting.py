@@ -10,12 +10,25 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from harness.errors import TapproofError, UsageError
-from harness.files import Withdrawal, check_free, new_id, read_proof, read_withdrawal, verify_folder
+from harness.files import (
+    ReferenceChoice,
+    Withdrawal,
+    check_free,
+    chosen_references,
+    new_id,
+    read_proof,
+    read_reference,
+    read_withdrawal,
+    verify_folder,
+)
 from harness.files.disk import sha256_of, store_error
+from harness.files.kept_readings import reading_bytes
 from harness.files.proofs import PROOF_FILE
+from harness.files.references import reference_bytes
 from harness.files.withdrawals import withdrawal_bytes
 from harness.log.entries import LogEntry
-from harness.log.manifest import FIGURES, MANIFEST, ArchivedProof, Manifest, withdrawal_member
+from harness.log.manifest import FIGURES, MANIFEST, ArchivedProof, Manifest, reading_member, reference_member, withdrawal_member
+from harness.log.reading_log import kept_of
 from harness.log.unit_log import Log
 
 _DATE = (1980, 1, 1, 0, 0, 0)
@@ -77,8 +90,22 @@ def _fill(archive: zipfile.ZipFile, log: Log, root: Path, ids: Sequence[str], pr
         record = _withdrawal_of(log, root, entry)
         if record is not None:
             withdrawals[identity] = add(withdrawal_member(identity), withdrawal_bytes(record))
-    figures = add(FIGURES, table.getvalue().encode())
-    said = Manifest(program=program, made=made, proofs=tuple(proofs), withdrawals=withdrawals, figures=figures)
+    references = {
+        choice.stem: add(reference_member(choice.stem), reference_bytes(choice)) for choice in _references(log, root, proofs)
+    }
+    readings = {
+        stem: add(reading_member(stem), reading_bytes(reading))
+        for stem, reading in kept_of(log, list(dict.fromkeys(each.unit for each in proofs))).items()
+    }
+    said = Manifest(
+        program=program,
+        made=made,
+        proofs=tuple(proofs),
+        withdrawals=withdrawals,
+        references=references,
+        readings=readings,
+        figures=add(FIGURES, table.getvalue().encode()),
+    )
     add(MANIFEST, (said.model_dump_json(indent=1) + "\n").encode())
     return Exported(len(proofs), len(withdrawals), tuple(left_out))
 
@@ -114,6 +141,21 @@ def _withdrawal_of(log: Log, root: Path, entry: LogEntry) -> Withdrawal | None:
     if found is None and entry.withdrawn is not None and log.kept is not None:
         when = entry.withdrawn_when or entry.when
         return Withdrawal(proof=entry.proof, unit=entry.unit, reason=entry.withdrawn, when=when, program=entry.program)
+    return found
+
+
+def _references(log: Log, root: Path, proofs: Sequence[ArchivedProof]) -> list[ReferenceChoice]:
+    """Return the choice of a reference of each unit whose chosen proof is in the archive; where another bench has its file, or
+    none has it, it is made of the log's own words."""
+    inside = {each.proof: each.unit for each in proofs}
+    found = []
+    for unit, (proof, when) in sorted(log.references().items()):
+        if inside.get(proof) != unit:
+            continue
+        entry = log.proof(proof)
+        program = "" if entry is None else entry.program
+        choice = ReferenceChoice(unit=unit, proof=proof, when=when, program=program)
+        found.append(read_reference(root, choice.stem) if choice.stem in set(chosen_references(root)) else choice)
     return found
 
 

@@ -7,16 +7,38 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from harness.errors import FileError, StoreError, TapproofError
-from harness.files import Disk, Withdrawal, folder_name, pending_proof, read_proof, read_withdrawal, verify_folder
+from harness.files import (
+    Disk,
+    ReferenceChoice,
+    Withdrawal,
+    folder_name,
+    pending_proof,
+    read_proof,
+    read_withdrawal,
+    verify_folder,
+)
 from harness.files.disk import sha256_of, write_folder
+from harness.files.kept_readings import is_filed_as
 from harness.files.names import check_name, dated_name
 from harness.files.proofs import MAX_KEPT_BYTES, MAX_PROOF_BYTES, PROOF_FILE, PROOFS
+from harness.files.references import parse_reference
 from harness.files.withdrawals import parse_withdrawal
 from harness.log.archive_file import Archive, Bounds, open_archive, refuse
-from harness.log.manifest import FIGURES, MANIFEST, ArchivedProof, Manifest, parse_manifest, withdrawal_member
+from harness.log.choosing import enter_choice
+from harness.log.manifest import (
+    FIGURES,
+    MANIFEST,
+    ArchivedProof,
+    Manifest,
+    parse_manifest,
+    reading_member,
+    reference_member,
+    withdrawal_member,
+)
+from harness.log.reading_log import merge_reading
 from harness.log.unit_log import Log
 from harness.log.withdrawing import enter_withdrawal
-from harness.records import PROOF_SCHEMA, Proof, parse_proof
+from harness.records import PROOF_SCHEMA, LoggedReading, Proof, parse_proof, parse_reading
 
 MAX_MANIFEST = 256_000_000
 MAX_WITHDRAWAL = 100_000
@@ -24,19 +46,23 @@ MAX_WITHDRAWAL = 100_000
 
 @dataclass
 class Imported:
-    """Ids of proofs that are new, that were there already, whose files were put back; withdrawals that are new; conflicts."""
+    """Ids of proofs that are new, that were there already, whose files were put back; withdrawals that are new; a sentence for
+    each chosen reference that is new, and for each conflict."""
 
     new: list[str] = field(default_factory=list)
     known: list[str] = field(default_factory=list)
     restored: list[str] = field(default_factory=list)
     withdrawn: list[str] = field(default_factory=list)
+    references: list[str] = field(default_factory=list)
+    readings: list[str] = field(default_factory=list)
     conflicts: list[str] = field(default_factory=list)
 
 
 def import_archive(log: Log, root: Path, path: Path, bounds: Bounds | None = None, disk: Disk | None = None) -> Imported:
     """Merge an archive into the log: each proof whole or not at all, in the archive's order; returns what came of each.
 
-    A proof or withdrawal that is there with other content is a conflict: it is told, and what is there stays. FileError: the
+    A proof or withdrawal that is there with other content is a conflict: it is told, and what is there stays. Of two choices of
+    a unit's reference the later one counts, here as there. FileError: the
     archive is refused, and nothing was written. StoreError: writing failed; the proofs before that are in, and a second import
     goes on.
     """
@@ -45,6 +71,8 @@ def import_archive(log: Log, root: Path, path: Path, bounds: Bounds | None = Non
         for each in manifest.proofs:
             _proof(archive, each, str(path))
         records = [_withdrawal(archive, identity, digest, str(path)) for identity, digest in manifest.withdrawals.items()]
+        choices = [_reference(archive, stem, digest, str(path)) for stem, digest in manifest.references.items()]
+        readings = [_reading(archive, stem, digest, str(path)) for stem, digest in manifest.readings.items()]
         done = Imported()
         units = {name.lower(): name for name in log.unit_names()}
         for each in manifest.proofs:
@@ -58,6 +86,10 @@ def import_archive(log: Log, root: Path, path: Path, bounds: Bounds | None = Non
             _merge(log, root, proof, contents, done, disk)
     for record in records:
         _merge_withdrawal(log, root, record, done)
+    for choice in choices:
+        _merge_reference(log, root, choice, done)
+    for reading in readings:
+        merge_reading(log, root, reading, done.readings, done.conflicts)
     return done
 
 
@@ -115,6 +147,24 @@ def _withdrawal(archive: Archive, identity: str, digest: str, source: str) -> Wi
     if record.proof != identity:
         raise refuse(source, f"{withdrawal_member(identity)} is the withdrawal of proof {record.proof}")
     return record
+
+
+def _reference(archive: Archive, stem: str, digest: str, source: str) -> ReferenceChoice:
+    member = reference_member(stem)
+    data = _checked_bytes(archive, member, digest, MAX_WITHDRAWAL, source)
+    choice = parse_reference(_text(data, member, source), f"{source}, {member}")
+    if choice.stem != stem:
+        raise refuse(source, f"{member} is the choice {choice.stem}")
+    return choice
+
+
+def _reading(archive: Archive, stem: str, digest: str, source: str) -> LoggedReading:
+    member = reading_member(stem)
+    data = _checked_bytes(archive, member, digest, MAX_WITHDRAWAL, source)
+    found = parse_reading(_text(data, member, source), f"{source}, {member}")
+    if not is_filed_as(found, stem):
+        raise refuse(source, f"{member} is another reading")
+    return found
 
 
 def _checked_bytes(archive: Archive, name: str, digest: str, most: int, source: str) -> bytes:
@@ -185,3 +235,13 @@ def _merge_withdrawal(log: Log, root: Path, record: Withdrawal, done: Imported) 
     else:
         enter_withdrawal(root, log, record)
         done.withdrawn.append(record.proof)
+
+
+def _merge_reference(log: Log, root: Path, choice: ReferenceChoice, done: Imported) -> None:
+    entry = log.proof(choice.proof)
+    before, since = log.references(choice.unit).get(choice.unit, (None, None))
+    if entry is None or entry.unit != choice.unit or not choice.is_later_than(before, since):
+        return  # its proof was a conflict, and is told already; or the choice is known, or a later one is
+    enter_choice(root, log, choice)
+    was = f"; it was {before}" if before not in (None, choice.proof) else ""
+    done.references.append(f"proof {choice.proof} is the reference of {choice.unit}, chosen {choice.when[:10]}{was}")

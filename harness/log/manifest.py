@@ -24,7 +24,8 @@ class ArchivedProof(FileModel):
 
 
 class Manifest(FileModel):
-    """The archive: proofs by the order in which their units were entered, oldest first. ``withdrawals``: proof id → SHA-256."""
+    """The archive: proofs by the order in which their units were entered, oldest first. ``withdrawals``: proof id → SHA-256;
+    ``references``: the same of the chosen reference of each unit that has one, by the name of its record."""
 
     what: Literal["tapproof log archive"] = "tapproof log archive"
     schema_version: int = ARCHIVE_SCHEMA
@@ -32,18 +33,33 @@ class Manifest(FileModel):
     made: str
     proofs: tuple[ArchivedProof, ...]
     withdrawals: dict[str, str] = {}
+    references: dict[str, str] = {}
+    readings: dict[str, str] = {}
+    """Logged readings of the units, by the name of their records."""
     figures: str
     """SHA-256 of figures.csv."""
 
     def members(self) -> set[str]:
         """Return the names of all files that an archive with this manifest holds."""
         proofs = {f"{proof.folder}/{name}" for proof in self.proofs for name in proof.files}
-        return proofs | {withdrawal_member(identity) for identity in self.withdrawals} | {FIGURES, MANIFEST}
+        beside = {*map(withdrawal_member, self.withdrawals), *map(reference_member, self.references)}
+        beside |= {*map(reading_member, self.readings)}
+        return proofs | beside | {FIGURES, MANIFEST}
 
 
 def withdrawal_member(identity: str) -> str:
     """Return the name of a withdrawal's file in an archive."""
     return f"withdrawals/{identity}.json"
+
+
+def reference_member(stem: str) -> str:
+    """Return the name of a chosen reference's file in an archive."""
+    return f"references/{stem}.json"
+
+
+def reading_member(stem: str) -> str:
+    """Return the name of a logged reading's file in an archive."""
+    return f"readings/{stem}.json"
 
 
 def parse_manifest(text: str, source: str) -> Manifest:

@@ -12,6 +12,7 @@ from sqlalchemy import Connection, Engine, inspect, text
 
 from harness.errors import FileError, StoreError
 from harness.log.due import due_time
+from harness.log.entries import reworked_of
 from harness.records import parse_proof
 
 
@@ -36,6 +37,17 @@ def _fill_due(connection: Connection) -> None:
             continue
         due = due_time(proof.circumstances.when, proof.type.type.recheck_months)
         connection.execute(text("UPDATE proofs SET due = :due WHERE id = :id"), {"due": due, "id": identity})
+
+
+def _fill_reworked(connection: Connection) -> None:
+    """Tell what was done to a unit before a proof, from each record; one that cannot be read leaves it open."""
+    rows = connection.execute(text('SELECT id, record FROM proofs WHERE record LIKE \'%"reworked":"%\''))
+    for identity, record in rows.all():
+        try:
+            reworked = reworked_of(parse_proof(record, identity))
+        except FileError:
+            continue
+        connection.execute(text("UPDATE proofs SET reworked = :reworked WHERE id = :id"), {"reworked": reworked, "id": identity})
 
 
 MIGRATIONS = (
@@ -81,6 +93,28 @@ MIGRATIONS = (
         _fill_due,
     ),
     Migration(4, "a reference proof that was chosen", ("ALTER TABLE units ADD COLUMN reference VARCHAR(64)",)),
+    Migration(
+        5,
+        "what was done to a unit, when a reference was chosen, serials that are taken",
+        (
+            "ALTER TABLE proofs ADD COLUMN reworked TEXT",
+            "ALTER TABLE units ADD COLUMN reference_when VARCHAR(40)",
+            "UPDATE units SET reference_when = (SELECT measured_local FROM proofs WHERE proofs.id = units.reference)",
+            "CREATE TABLE serials (serial VARCHAR(64) NOT NULL PRIMARY KEY, batch VARCHAR(64) NOT NULL,"
+            " holder VARCHAR(64) NOT NULL)",
+            "CREATE INDEX serials_by_batch ON serials (batch, serial)",
+        ),
+        _fill_reworked,
+    ),
+    Migration(
+        6,
+        "readings at the sample port",
+        (
+            "CREATE TABLE readings (id VARCHAR(64) NOT NULL PRIMARY KEY, unit VARCHAR(64) NOT NULL REFERENCES units (name),"
+            " taken VARCHAR(27) NOT NULL, record TEXT NOT NULL)",
+            "CREATE INDEX readings_by_unit ON readings (unit, taken, id)",
+        ),
+    ),
 )
 
 

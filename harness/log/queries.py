@@ -13,7 +13,7 @@ from harness.log.entries import Line, LogEntry, Query
 from harness.log.schema import FAULTS, FIGURES, PROOFS, UNITS
 from harness.records import Figure
 
-_LINE = ("id", "unit", "batch", "type", "bench", "measured_local", "decision", "probability", "due", "withdrawn")
+_LINE = ("id", "unit", "batch", "type", "bench", "measured_local", "decision", "probability", "due", "withdrawn", "reworked")
 LINE_COLUMNS = [PROOFS.c[name] for name in _LINE]
 """Everything but the record, which is the bulk of a row."""
 RARE = 2_000
@@ -120,6 +120,7 @@ def _line(row: Row[Any], figures: dict[str, Figure], faults: tuple[tuple[str, fl
         withdrawn=row.withdrawn,
         figures=figures,
         faults=faults,
+        reworked=row.reworked,
     )
 
 

@@ -24,3 +24,9 @@ def following_serial(serial: str) -> str:
 def first_serial(batch: str, first: str | None) -> str:
     """Return the first serial of a new batch: ``first``, or "<batch>-0001". UsageError where it is no name."""
     return check_name(first if first is not None else f"{check_name(batch, 'batch')}-0001")
+
+
+def order_of_serial(serial: str) -> tuple[str, int, str]:
+    """Return what serials sort by: the letters, then the number at the end ("CL-99" stands before "CL-100")."""
+    match = _TRAILING.fullmatch(serial)
+    return (serial, -1, "") if match is None else (match["before"], int(match["number"]), serial)

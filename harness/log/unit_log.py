@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
-from sqlalchemy import Select, func, insert, select, update
+from sqlalchemy import Select, delete, func, insert, select, update
 
 from harness.errors import StoreError, UsageError
-from harness.files import LogAddress, folder_id
+from harness.files import LogAddress, ReferenceChoice, folder_id
+from harness.log import reading_log
 from harness.log.engine import make_engine, told
 from harness.log.entering import enter_results, enter_unit, proof_row, update_unit
 from harness.log.entries import Line, LogEntry, Query
 from harness.log.migrations import migrate, take_turns
 from harness.log.queries import conditions, entry_of, is_newest_of_unit, is_rare, lines, newest_lines, proofs_of_batch
-from harness.log.schema import PROOFS, UNITS
-from harness.log.serials import first_serial, following_serial
-from harness.records import Proof, parse_proof
+from harness.log.reserving import release, reserve
+from harness.log.schema import PROOFS, SERIALS, UNITS
+from harness.records import LoggedReading, Proof, parse_proof
 
 LATEST = 50
 WAITS = "The proof is whole in its folder; the next command that opens the log enters it."
@@ -69,6 +71,7 @@ class Log:
                 connection.execute(insert(PROOFS).values(row))
                 update_unit(connection, proof.unit)
                 enter_results(connection, proof)
+                connection.execute(delete(SERIALS).where(SERIALS.c.serial == proof.unit))
         return known
 
     def lines(self, asked: Query | None = None, limit: int | None = LATEST) -> list[Line]:
@@ -153,18 +156,25 @@ class Log:
         with told(self.address, "read"), self._engine.connect() as connection:
             return int(connection.execute(select(func.count()).select_from(PROOFS)).scalar_one())
 
-    def next_serial(self, batch: str, first: str | None = None) -> str:
-        """Return the serial after the batch's last one ("CL-0007" → "CL-0008"); for a new batch ``first``, or "<batch>-0001".
+    def reserve_serial(self, batch: str, first: str | None, take: Callable[[str], bool]) -> str:
+        """Reserve the batch's next serial ("CL-0007" → "CL-0008"; for a new batch ``first``, or "<batch>-0001") and return it.
 
-        Serials that are in the log already are passed over. UsageError where the last serial does not end in a number.
+        In one transaction, so that two benches never get the same. A serial that this folder reserved and left at a kept run
+        comes first. ``take`` makes a serial this process's own; False: another process here is at it, and the next is tried.
+        UsageError where the last serial does not end in a number.
         """
-        last_of_batch = select(UNITS.c.name).where(UNITS.c.batch == batch).order_by(UNITS.c.entered.desc()).limit(1)
-        with told(self.address, "read"), self._engine.connect() as connection:
-            last = connection.execute(last_of_batch).scalar()
-            serial = following_serial(last) if last is not None else first_serial(batch, first)
-            while connection.execute(select(UNITS.c.name).where(UNITS.c.name == serial)).scalar() is not None:
-                serial = following_serial(serial)
-        return serial
+        with told(self.address, "write"), self._writing.begin() as connection:
+            take_turns(connection)
+            return reserve(connection, batch, first, self.kept or "", take)
+
+    def release_serial(self, serial: str) -> None:
+        """Let a serial go that this folder reserved and that no proof has; without effect where there is none such.
+
+        Where later serials of the batch are taken, it is the next one for whoever asks; so a batch gets no gap.
+        """
+        with told(self.address, "write"), self._writing.begin() as connection:
+            take_turns(connection)
+            release(connection, serial, self.kept or "")
 
     def withdraw(self, identity: str, reason: str, when: str | None = None) -> None:
         """Set a proof aside with a reason; its files and its row stay.
@@ -185,20 +195,42 @@ class Log:
 
     def reference(self, unit: str) -> str | None:
         """Return the id of the reference proof that was chosen for a unit, None where none was."""
-        with told(self.address, "read"), self._engine.connect() as connection:
-            chosen: str | None = connection.execute(select(UNITS.c.reference).where(UNITS.c.name == unit)).scalar()
-        return chosen
+        return self.references(unit).get(unit, (None, ""))[0]
 
-    def choose_reference(self, unit: str, identity: str) -> None:
-        """Compare the unit with this proof from now on. UsageError: it is no proof of this unit, or it was withdrawn."""
-        found = self.proof(identity)
-        if found is None or found.unit != unit:
-            raise UsageError(f"{unit} has no proof {identity!r}", hint=f"'tapproof show {unit}' lists its proofs.")
-        if found.withdrawn is not None:
-            raise UsageError(f"proof {identity} is withdrawn: {found.withdrawn}", hint="Choose one that counts.")
+    def references(self, unit: str | None = None) -> dict[str, tuple[str, str]]:
+        """Return unit → the proof that was chosen as its reference, and when; of one unit or of all that have one."""
+        query = select(UNITS.c.name, UNITS.c.reference, UNITS.c.reference_when).where(UNITS.c.reference.is_not(None))
+        query = query if unit is None else query.where(UNITS.c.name == unit)
+        with told(self.address, "read"), self._engine.connect() as connection:
+            return {row.name: (row.reference, row.reference_when) for row in connection.execute(query)}
+
+    def enter_reference(self, choice: ReferenceChoice) -> bool:
+        """Compare the choice's unit with the choice's proof from its time on; False where a later choice is known, or this one.
+
+        UsageError: it is no proof of this unit.
+        """
+        unit, this = choice.unit, UNITS.c.name == choice.unit
         with told(self.address, "write"), self._writing.begin() as connection:
             take_turns(connection)
-            connection.execute(update(UNITS).where(UNITS.c.name == unit).values(reference=identity))
+            found = connection.execute(select(PROOFS.c.unit).where(PROOFS.c.id == choice.proof)).scalar()
+            if found != unit:
+                raise UsageError(f"{unit} has no proof {choice.proof!r}", hint=f"'tapproof show {unit}' lists its proofs.")
+            known = connection.execute(select(UNITS.c.reference, UNITS.c.reference_when).where(this)).one()
+            if not choice.is_later_than(known.reference, known.reference_when):
+                return False
+            connection.execute(update(UNITS).where(this).values(reference=choice.proof, reference_when=choice.when))
+        return True
+
+    def enter_reading(self, reading: LoggedReading) -> bool:
+        """Enter a filed reading; False where it was entered before. UsageError: its unit is not known."""
+        with told(self.address, "write"), self._writing.begin() as connection:
+            take_turns(connection)
+            return reading_log.enter(connection, reading)
+
+    def readings(self, unit: str) -> list[LoggedReading]:
+        """Return the logged readings of a unit, oldest first."""
+        with told(self.address, "read"), self._engine.connect() as connection:
+            return reading_log.of_unit(connection, unit)
 
     def close(self) -> None:
         """Close the database. Twice is no error."""

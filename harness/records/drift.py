@@ -27,6 +27,16 @@ class DriftFeature(FileModel):
     high: float
 
 
+class DriftCurve(FileModel):
+    """A curve of the change, now less the reference, and what its size stays below without drift: ``hz``, both in ``unit``."""
+
+    name: str
+    unit: str
+    hz: tuple[float, ...]
+    change: tuple[float, ...]
+    threshold: tuple[float, ...]
+
+
 class DriftExplanation(FileModel):
     """A change of the build that fits: its name among the faults, the probability given to it, one sentence, where it sits."""
 
@@ -56,6 +66,7 @@ class Drift(FileModel):
     ``changed``: in words what changed, where, by how much. ``where_hz``: the range where the change stands out, None for none.
     ``explanation``: what fits it, the likeliest first. ``conforms``: the decision of this proof. ``stated``: what else
     was different between the two proofs, and how it was handled. ``check_standard``: the unit that was measured both times too.
+    ``curves``: the coupling's change over frequency with its threshold, then that of the curve that deviates most, if another.
     """
 
     reference: str | None
@@ -71,3 +82,4 @@ class Drift(FileModel):
     stated: tuple[str, ...] = ()
     check_standard: str | None = None
     trend: DriftTrend | None = None
+    curves: tuple[DriftCurve, ...] = ()

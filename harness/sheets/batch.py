@@ -10,6 +10,7 @@ from markupsafe import Markup
 
 from harness.analysis import Band
 from harness.analysis.batch import BatchStatistics, BatchUnit, in_words
+from harness.analysis.batch.units import NAMED
 from harness.records import Figure, Proof
 from harness.records.figure_text import value_text
 from harness.sheets.chart import Floats, FrequencyChart
@@ -20,6 +21,8 @@ from harness.sheets.unit_curves import inside, shown_range, table_arrays
 from harness.sheets.unit_words import MARKS, band_text
 
 MOST_NAMED = 6
+FEW = 25
+"""More curves than these are drawn thinner, so that they stay lines."""
 MOST_POINTS = 60
 """Points of each unit's curve: a batch may have hundreds."""
 ROOM = 0.15
@@ -127,11 +130,12 @@ def coupling_curves(place: int, found: BatchStatistics, proofs: Mapping[str, Pro
     )
     for limit, above in ((low, False), (high, True)):
         chart.limit(limit, band_hz, f"tolerance {limit:g} dB", above=above)
+    thin = "unit" if len(curves) <= FEW else "unit many"
     good_last = sorted(curves, key=lambda unit: known[unit].decision == "conforms", reverse=True)
     for unit in good_last:
         hz, values = curves[unit]
         at = inside(hz, shown).astype(int)
-        chart.curve(unit, hz[at], values[at], "unit" if known[unit].decision == "conforms" else "bad")
+        chart.curve(unit, hz[at], values[at], thin if known[unit].decision == "conforms" else "bad")
     chart.bands(bands)
     return chart.svg()
 
@@ -162,7 +166,7 @@ def _line(unit: BatchUnit) -> UnitLine:
     if unit.missing is not None or unit.decision is None:
         return UnitLine(unit.unit, ("—",) * len(COLUMNS), unit.missing or "not proved", "", "", bad=False)
     figures = tuple(_figure(name, unit.figures.get(name)) for name in COLUMNS)
-    faults = ", ".join(fault for fault, _ in unit.faults)
+    faults = ", ".join(fault if weight >= NAMED else f"{fault}?" for fault, weight in unit.faults)
     return UnitLine(unit.unit, figures, unit.decision, MARKS[unit.decision], faults, bad=unit.decision != "conforms")
 
 

@@ -19,7 +19,7 @@ from harness.sheets.page import render, render_block
 
 PARTS = ("where", "ask", "drawing", "curve", "notes")
 """The parts of the page that change by themselves, by their ids in the page."""
-Kind = Literal["waiting", "connect", "doubt", "resume", "busy", "ended"]
+Kind = Literal["waiting", "connect", "doubt", "resume", "offer", "busy", "ended"]
 
 
 @dataclass(frozen=True)
@@ -83,7 +83,8 @@ class Seen:
 
 def page_title(view: View) -> str:
     """Return the title of the page in the browser: what is wanted of the person first."""
-    first = {"connect": "Hook-up", "doubt": "Check", "resume": "Go on?", "ended": "Ended"}.get(view.kind, "Wait")
+    known = {"connect": "Hook-up", "doubt": "Check", "resume": "Go on?", "offer": "One more?", "ended": "Ended"}
+    first = known.get(view.kind, "Wait")
     return f"{first}: {view.head} – {view.unit}" if view.unit else f"{first}: {view.head}"
 
 

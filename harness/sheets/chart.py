@@ -18,7 +18,7 @@ from harness.sheets.page import printable
 from harness.sheets.svg import Drawing, number
 
 Floats = NDArray[np.float64]
-LEFT, RIGHT, TOP, BOTTOM = 11.0, 2.6, 4.6, 8.4
+LEFT, RIGHT, TOP, BOTTOM = 11.0, 3.6, 4.8, 8.4
 """Room round the field for the axes' words."""
 STRIP = 4.6
 """The lowest part of the field belongs to the bands' marks and names."""
@@ -26,6 +26,7 @@ MOST_POINTS = 201
 _STEPS = tuple(digit * 10.0**power for power in range(-4, 4) for digit in (1, 2, 5))
 _TICKS = tuple(digit * 10.0**power for power in range(2, 11) for digit in (1, 2, 5))
 TICK_ROOM = 6.5
+TICK_HEIGHT = 4.5
 NAME_ROOM = 8.5
 
 
@@ -96,6 +97,10 @@ class FrequencyChart:
         there, back = self._path(hz, low), self._path(hz[::-1], high[::-1])
         self._parts.append(f'<path class="{kind}" d="{there} L{back[1:]} Z"/>')
 
+    def edge(self, hz: Floats, values: Floats) -> None:
+        """Draw the edge of what is allowed; the read-out leaves it out."""
+        self._parts.append(f'<path class="edge" d="{self._path(hz, values)}"/>')
+
     def span(self, hz: tuple[float, float], kind: str = "span") -> None:
         """Shade a range of frequencies."""
         left, right = (self.x(min(max(one, self.hz[0]), self.hz[1])) for one in hz)
@@ -105,15 +110,24 @@ class FrequencyChart:
             f'<rect class="{kind}" x="{number(left)}" y="{number(top)}" width="{number(width)}" height="{number(bottom - top)}"/>'
         )
 
-    def limit(self, value: float, hz: tuple[float, float], words: str = "", *, above: bool = True, ends: bool = True) -> None:
+    def limit(
+        self,
+        value: float,
+        hz: tuple[float, float],
+        words: str = "",
+        *,
+        above: bool = True,
+        ends: bool = True,
+        kind: str = "limit",
+    ) -> None:
         """Add a limit's line over a range of frequencies, with words and a small mark at each end."""
         left, right, y = self.x(max(hz[0], self.hz[0])), self.x(min(hz[1], self.hz[1])), self.y(value)
-        self._drawing.line((left, y), (right, y), "limit")
+        self._drawing.line((left, y), (right, y), kind)
         if ends:
             for x in (left, right):
-                self._drawing.line((x, y - 0.9), (x, y + 0.9), "limit")
+                self._drawing.line((x, y - 0.9), (x, y + 0.9), kind)
         if words:
-            self._drawing.text(((left + right) / 2, y - 0.9 if above else y + 2.9), words, "label small", "middle")
+            self._drawing.text(((left + right) / 2, y - 1.2 if above else y + 3.0), words, "label small", "middle")
 
     def bands(self, bands: Sequence[Band]) -> None:
         """Mark the bands along the axis; a name only where it has room."""
@@ -126,7 +140,9 @@ class FrequencyChart:
             self._drawing.box(((left + right - width) / 2, bottom - 0.9), width, 0.9, "mark")
             if (left + right) / 2 - last > NAME_ROOM:
                 last = (left + right) / 2
-                self._drawing.text((last, bottom - 1.6), band.name, "label small", "middle")
+                half = 0.6 * len(band.name)  # a name at the field's edge stays inside it
+                place = min(max(last, self._field[0] + half + 0.5), self._field[2] - half)
+                self._drawing.text((place, bottom - 1.6), band.name, "label small", "middle")
 
     def svg(self) -> Markup:
         """Return the picture, as wide as its place in the page."""
@@ -151,7 +167,7 @@ class FrequencyChart:
 
     def _axes(self, y_label: str) -> None:
         left, top, right, bottom = self._field
-        ticks = value_ticks(*self.values)
+        ticks = value_ticks(*self.values, most=max(2, min(6, int((bottom - STRIP - top) / TICK_HEIGHT))))
         digits = max((len(number(tick).partition(".")[2]) for tick in ticks), default=0)
         for tick in ticks:
             self._drawing.line((left, self.y(tick)), (right, self.y(tick)), "grid")
@@ -163,5 +179,5 @@ class FrequencyChart:
                 last = self.x(tick)
                 self._drawing.text((last, bottom + 3.4), f"{tick / 1e6:g}", "label", "middle")
         self._drawing.path([(left, top), (left, bottom), (right, bottom)], "axes")
-        self._drawing.text((0.5, 2.7), y_label, "label")
+        self._drawing.text((0.5, 3.2), y_label, "label")
         self._drawing.text(((left + right) / 2, bottom + 7.2), "frequency, MHz", "label", "middle")

@@ -11,19 +11,32 @@ from markupsafe import Markup
 from harness.analysis import Band
 from harness.errors import UsageError
 from harness.quantities import show_frequency
-from harness.records import CouplingTable, Proof
-from harness.records.drift import Drift, DriftFeature, DriftTest
+from harness.records import Proof
+from harness.records.drift import Drift, DriftCurve, DriftFeature, DriftTest
 from harness.records.figure import decimals_of
 from harness.records.figure_text import figure_words, value_text
-from harness.sheets.chart import Floats, FrequencyChart
+from harness.sheets.chart import FrequencyChart
 from harness.sheets.page import render
 from harness.sheets.script import readout_script
 from harness.sheets.svg import Drawing
 from harness.sheets.unit import drift_of
 from harness.sheets.unit_curves import inside, shown_range, table_arrays
-from harness.sheets.unit_words import MARKS, band_text, decision_text, when_text
+from harness.sheets.unit_words import MARKS, band_text, decision_text, sentence, when_text
 
 METER = (120.0, 9.0)
+WIDE = 0.9
+"""A change over more than this part of the chart is tinted nowhere."""
+WHOLE, BESIDE = (186.0, 50.0), (186.0, 35.0)
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A curve of the change: its name, its chart, whether it is beyond its threshold somewhere, and whether a part is tinted."""
+
+    name: str
+    chart: Markup
+    beyond: bool
+    tinted: bool
 
 
 @dataclass(frozen=True)
@@ -62,6 +75,8 @@ def drift_sheet(proof: Proof, reference: Proof | None, *, bands: Sequence[Band])
         unit=proof.unit,
         type=proof.type,
         drift=drift,
+        changed=sentence(drift.changed),
+        explanation=[(one.fault, one.where, f"{one.weight:.2f}", sentence(one.says)) for one in drift.explanation],
         proof=proof,
         verdict="drifted" if drift.drifted else "no drift",
         kind="does-not-conform" if drift.drifted else "conforms",
@@ -71,7 +86,7 @@ def drift_sheet(proof: Proof, reference: Proof | None, *, bands: Sequence[Band])
         now=when_text(proof.circumstances.when),
         before=when_text(drift.reference_when or "") if drift.reference_when else "",
         where=None if drift.where_hz is None else " to ".join(show_frequency(one) for one in drift.where_hz),
-        difference=None if reference is None else difference_chart(proof, reference, drift, bands),
+        curves=curve_charts(drift, bands),
         both=None if reference is None else both_chart(proof, reference, bands),
         tests=[_test(place, one) for place, one in enumerate(drift.tests, start=1)],
         features=[_feature(one) for one in drift.features],
@@ -81,46 +96,43 @@ def drift_sheet(proof: Proof, reference: Proof | None, *, bands: Sequence[Band])
     )
 
 
-def common(now: CouplingTable, before: CouplingTable) -> tuple[Floats, Floats, Floats, Floats]:
-    """Return Hz, the change of the coupling (now less before) in dB, and half of each proof's 95 % interval.
-
-    At the later proof's frequencies that lie in both sweeps; the earlier proof is read between its points, linearly over log
-    frequency.
-    """
-    hz, db, low, high = table_arrays(now)
-    hz0, db0, low0, high0 = table_arrays(before)
-    at = inside(hz, (float(hz0[0]), float(hz0[-1]))).astype(int)
-    hz, place = hz[at], np.log(hz[at])
-    change = db[at] - np.interp(place, np.log(hz0), db0)
-    half, half0 = (high - low)[at] / 2, np.interp(place, np.log(hz0), (high0 - low0) / 2)
-    return hz, np.asarray(change), half, np.asarray(half0)
+def curve_charts(drift: Drift, bands: Sequence[Band]) -> tuple[Shown, ...]:
+    """Return the charts of the curves that the record keeps, the coupling's first, each with its threshold."""
+    found = []
+    for place, one in enumerate(drift.curves, start=1):
+        if len(one.hz) > 1:
+            where = drift.where_hz
+            where = where if where and where[1] - where[0] < WIDE * (one.hz[-1] - one.hz[0]) else None
+            chart = change_chart(f"difference-{place}", one, WHOLE if place == 1 else BESIDE, where, bands)
+            beyond = any(abs(change) > threshold for change, threshold in zip(one.change, one.threshold, strict=True))
+            found.append(Shown(one.name, chart, beyond, where is not None))
+    return tuple(found)
 
 
-def difference_chart(proof: Proof, reference: Proof, drift: Drift, bands: Sequence[Band]) -> Markup | None:
-    """Return the change of the coupling over frequency, with what the two proofs' intervals allow together."""
-    if proof.coupling_table is None or reference.coupling_table is None:
-        return None
-    hz, change, half, half0 = common(proof.coupling_table, reference.coupling_table)
-    if hz.size < 2:
-        return None
-    allowed = np.sqrt(half**2 + half0**2)
-    shown = shown_range(hz, proof.band_hz)
-    at = inside(hz, shown).astype(int)
-    most = 1.2 * float(max(np.abs(change[at]).max(), allowed[at].max())) or 0.1
+def change_chart(
+    name: str, one: DriftCurve, size: tuple[float, float], where_hz: tuple[float, float] | None, bands: Sequence[Band]
+) -> Markup:
+    """Return a curve's change over frequency and what it stays within without drift."""
+    hz, change, allowed = (np.array(each, dtype=np.float64) for each in (one.hz, one.change, one.threshold))
+    shown, digits = (float(hz[0]), float(hz[-1])), 3 if one.unit == "dB" else 4
+    most = 1.2 * float(max(np.abs(change).max(), allowed.max())) or 0.1
     chart = FrequencyChart(
-        "difference",
-        f"Change of the coupling over frequency: {change[at].min():+.3f} to {change[at].max():+.3f} dB",
-        "change of the coupling, dB",
+        name,
+        f"Change of the {one.name} over frequency: {change.min():+.{digits}f} to {change.max():+.{digits}f} {one.unit}",
+        f"change of the {one.name}, {one.unit}",
         hz=shown,
         values=(-most, most),
-        digits=3,
-        size=(186.0, 62.0),
+        unit=one.unit if one.unit == "dB" else "",
+        digits=digits,
+        size=size,
     )
-    chart.between(hz[at], -allowed[at], allowed[at], "threshold")
-    if drift.where_hz is not None:
-        chart.span(drift.where_hz)
-    chart.limit(0.0, shown, ends=False)
-    chart.curve("change", hz[at], change[at])
+    chart.between(hz, -allowed, allowed, "threshold")
+    if where_hz is not None:
+        chart.span(where_hz)
+    chart.edge(hz, -allowed)
+    chart.edge(hz, allowed)
+    chart.limit(0.0, shown, ends=False, kind="axes")
+    chart.curve("change", hz, change)
     chart.bands(bands)
     return chart.svg()
 
@@ -142,17 +154,18 @@ def both_chart(proof: Proof, reference: Proof, bands: Sequence[Band]) -> Markup 
         "coupling, dB",
         hz=shown,
         values=(float(every.min()) - room, float(every.max()) + room),
-        size=(90.0, 44.0),
+        size=(90.0, 36.0),
     )
     for (hz, db, low, high), label, kind in zip(cut, ("before", "now"), ("c2", "c1"), strict=True):
-        chart.between(hz, low, high, "interval")
+        chart.between(hz, low, high, "interval" if kind == "c1" else "interval-2")
         chart.curve(label, hz, db, kind)
     chart.bands(bands)
     return chart.svg()
 
 
 def _test(place: int, one: DriftTest) -> Test:
-    result = f"{one.statistic:.3g}; threshold {one.threshold:.3g} (p = {one.p:.2g})"
+    chance = "p below 0.001" if one.p < 0.001 else f"p = {one.p:.2g}"
+    result = f"{one.statistic:.3g}; threshold {one.threshold:.3g} ({chance})"
     return Test(one.name, one.says, result, _meter(f"test-{place}", one.statistic, one.threshold))
 
 
@@ -169,7 +182,7 @@ def _meter(name: str, statistic: float, threshold: float) -> Markup:
 
 def _feature(one: DriftFeature) -> tuple[str, str, str, bool]:
     digits = max(1, decimals_of((one.high - one.low) / 2, 4))
-    value, low, high = (f"{each:+.{digits}f}".replace("-", "−") for each in (one.value, one.low, one.high))
+    value, low, high = (f"{round(each, digits) + 0.0:+.{digits}f}".replace("-", "−") for each in (one.value, one.low, one.high))
     return one.name, f"{value} {one.unit}", f"{low} to {high} {one.unit}", not one.low <= 0 <= one.high
 
 

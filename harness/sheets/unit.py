@@ -6,6 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from markupsafe import Markup
 from pydantic import ValidationError
 
 from harness.analysis import Band
@@ -16,6 +17,7 @@ from harness.records.figure_text import coupling_text, figure_words
 from harness.sampler.design import Parts
 from harness.sheets.page import render
 from harness.sheets.qr import qr_code, unit_text
+from harness.sheets.remainder import remainder_plot
 from harness.sheets.script import readout_script
 from harness.sheets.unit_curves import both_sides, coupling_chart, line_charts
 from harness.sheets.unit_words import (
@@ -26,13 +28,19 @@ from harness.sheets.unit_words import (
     figure_rows,
     measured_with,
     reasons,
+    sentence,
     shares_text,
+    shortened,
     type_cautions,
 )
 from harness.sheets.where_to_look import MOST, where_to_look
 
-HEAT_RUNS, HEAT_RUNS_WITH_FAULT = 3, 1
+HEAT_RUNS, HEAT_RUNS_WITH_FAULT = 5, 1
 """Empty lines for heat runs; a unit with a fault is proved again before it is heated."""
+ROOM, ROOM_WITH_FAULT = 1500, 1150
+"""Characters of what a proof says for itself that fit the printed page as it is."""
+SHORT = 140
+"""Characters of one sentence about a fault, or about drift."""
 
 
 @dataclass(frozen=True)
@@ -97,12 +105,17 @@ def _other_pages(proof: Proof, sweeps: Mapping[str, Sweep], parts: Parts) -> dic
     """Return what stands below: faults, drift, what it was measured with and how sure, cautions."""
     return {
         "faults": proof.faults,
+        "shortened": (lambda text: shortened(text, SHORT)) if (dense := _is_dense(proof)) else shortened,
+        "dense": dense,
+        "sentence": sentence,
         "numbered": MOST,
         "look": where_to_look(proof.faults, proof.type),
+        "remainder": _remainder(proof),
         "drift": drift_of(proof),
         "built": built_as(proof.type),
         "measured": measured_with(proof),
-        "note": proof.circumstances.note,
+        "note": shortened(proof.circumstances.note),
+        "whole_note": proof.circumstances.note,
         "sure": None if proof.uncertainty is None else proof.uncertainty.says,
         "shares": shares_text(proof.budget.get("coupling_db", ())),
         "budgets": [(figure_words(name), lines) for name, lines in proof.budget.items()],
@@ -112,6 +125,22 @@ def _other_pages(proof: Proof, sweeps: Mapping[str, Sweep], parts: Parts) -> dic
         "heat_runs": HEAT_RUNS_WITH_FAULT if proof.faults else HEAT_RUNS,
         "both_sides": both_sides(sweeps),
     }
+
+
+def _remainder(proof: Proof) -> Markup | None:
+    """Return the plot of what the best explanation leaves, where there is a fault to look for."""
+    known = None if proof.diagnosis is None else proof.diagnosis.remainder
+    return remainder_plot(known) if known is not None and proof.faults else None
+
+
+def _is_dense(proof: Proof) -> bool:
+    """Tell whether there is so much to say that the printed page needs small letters and small charts."""
+    found = drift_of(proof)
+    texts = [*reasons(proof), proof.type.type.title, shortened(proof.circumstances.note), proof.batch or ""]
+    texts += [] if found is None else [shortened(found.changed)]
+    texts += [] if proof.uncertainty is None else [proof.uncertainty.says]
+    texts += [shortened(text or "") for fault in proof.faults[:MOST] for text in (fault.says, fault.try_, fault.needs)]
+    return sum(map(len, texts)) > (ROOM_WITH_FAULT if proof.faults else ROOM)
 
 
 def coupling_rows(found: Sequence[CouplingAt], bands: Sequence[Band]) -> tuple[AtBand, ...]:

@@ -13,6 +13,10 @@ from harness.sheets.cautions import Caution, build_cautions
 
 MARKS = {"conforms": "✓", "does not conform": "✗", "undecided": "?"}
 LEAST_SHARE = 0.05
+LONGEST = 280
+"""Characters of a remark on the sheet, which is one printed page; the record holds all of it."""
+LONG_REASON, LONG_ENTRY = 130, 70
+MOST_REASONS = 4
 MOST_SHARES = 4
 
 
@@ -46,8 +50,19 @@ def reasons(proof: Proof) -> tuple[str, ...]:
         said = [f"Every figure meets its tolerance from {band_text(proof.band_hz)}."]
     if proof.probability is not None:
         said.append(f"Probability that the unit conforms: {probability_text(proof.probability)}.")
-    said += [f"Check failed, {check.name}: {check.says}." for check in proof.checks if not check.ok]
-    return tuple(said)
+    said += [f"Check failed, {check.name}: {check.says.rstrip('.')}." for check in proof.checks if not check.ok]
+    more = len(said) - MOST_REASONS
+    shown = said if more <= 1 else [*said[:MOST_REASONS], f"… and {more} more in the record."]
+    return tuple(shortened(one, LONG_REASON) for one in shown)
+
+
+def shortened(text: str, most: int = LONGEST) -> str:
+    """Return a text of at most about ``most`` characters, cut between words where it can be; a cut one says where the rest is."""
+    if len(text) <= most:
+        return text
+    cut = text[:most]
+    between = cut.rfind(" ")
+    return f"{cut[:between] if between > most / 2 else cut} … (rest in the record)"
 
 
 def _reason(name: str, proof: Proof) -> str:
@@ -57,6 +72,11 @@ def _reason(name: str, proof: Proof) -> str:
     by = f" It would be decided by: {figure.decides}." if figure.decides else ""
     words = figure_words(name).replace(", ±", ": ±") if name == "flatness_db" else f"{figure_words(name)}:"
     return f"{words[:1].upper()}{words[1:]} {shown}; {tolerance_text(name, figure)} allowed.{by}"
+
+
+def sentence(text: str) -> str:
+    """Return a text that begins with a capital and ends as a sentence does; "" as it is."""
+    return text[:1].upper() + text[1:] + ("" if not text or text.endswith((".", "!", "?")) else ".")
 
 
 def figure_rows(proof: Proof) -> tuple[FigureRow, ...]:
@@ -92,7 +112,7 @@ def measured_with(proof: Proof) -> tuple[tuple[str, str], ...]:
         ("ohmmeter", ohms),
         ("proof", f"{proof.proof}, {told.program}"),
     )
-    return tuple((word, text) for word, text in pairs if text)
+    return tuple((word, shortened(text, LONG_ENTRY)) for word, text in pairs if text)
 
 
 def when_text(when: str) -> str:

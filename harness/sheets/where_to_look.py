@@ -11,7 +11,7 @@ from harness.sheets.svg import Drawing, Point
 
 WIDTH, HEIGHT = 84.0, 45.0
 AXIS, CORE, PORT = 13.0, 42.0, 70.0
-MOST = 4
+MOST = 3
 """Explanations that get a number."""
 
 _WINDING, _TOP = (CORE + 7.6, AXIS + 6.6), (CORE, AXIS - 8.6)

@@ -114,7 +114,7 @@ def _to_port(drawing: Drawing, build: Build, hot: tuple[float, float]) -> None:
             x, at = x + 9.6, x + 10.2
     drawing.path([(x, y), (port, y), (port, HEIGHT - 6.0)], "line wire")
     drawing.box((port - 4.0, HEIGHT - 7.2), 8.0, 4.4, "line part")
-    drawing.text((port, HEIGHT - 0.4), "sample", "label strong", "middle")
+    drawing.text((port, HEIGHT - 0.7), "sample", "label strong", "middle")
 
 
 def _resistors(build: Build) -> list[tuple[str, str]]:
