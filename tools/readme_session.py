@@ -22,6 +22,7 @@ VARIES = (
     (r"\d{8}T\d{6}Z-[0-9a-f]{12}", "TIME-ID"),
     (r"\d{4}-\d\d-\d\d \d\d:\d\d", "TIME"),
     (r"-\d+\.\d dB of a total", "X dB of a total"),
+    (r"proof [0-9a-f]{12} of \d{4}-\d\d-\d\d", "proof ID of DAY"),
 )
 
 

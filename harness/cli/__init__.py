@@ -12,7 +12,7 @@ from typing import Annotated
 import typer
 
 from harness import __version__
-from harness.cli import batch, bench, calibrate, demo, design, listing, log, prove, recheck, sheet, show
+from harness.cli import batch, bench, calibrate, demo, design, listing, log, prove, reading, recheck, sheet, show
 from harness.cli.output import report_error
 from harness.errors import Stopped, TapproofError, UsageError
 
@@ -32,6 +32,7 @@ app.command("list")(listing.list_units)
 app.command("show")(show.show)
 app.command("batch", short_help="A batch's units, statistics, and what to change next time.")(batch.batch)
 app.command("sheet", short_help="Make a sheet again from the log: unit, label, batch, drift.")(sheet.sheet)
+app.command("reading", short_help="What a reading at the sample port means on the line; safe power.")(reading.reading)
 app.add_typer(log.app, name="log")
 app.add_typer(bench.app, name="bench")
 
