@@ -1,6 +1,7 @@
 """The command line: one file a command. Each reads its options, wires, and prints; it decides nothing.
 
-Only typer and the standard library are imported before a command runs: ``--help`` stays quick.
+Only typer and the standard library are imported before a command runs: ``--help`` stays quick. Linear algebra runs in one thread
+unless the environment says otherwise: the matrices are small, and threads that wait for each other cost three times the time.
 """
 
 from __future__ import annotations
@@ -55,6 +56,8 @@ def program(
 def main(arguments: list[str] | None = None) -> None:
     """Run the program and leave with the exit status of words-and-commands: every error becomes one clear message."""
     words = sys.argv[1:] if arguments is None else arguments
+    for library in ("OPENBLAS", "OMP", "MKL"):  # read when numpy is loaded, which is later
+        os.environ.setdefault(f"{library}_NUM_THREADS", "1")
     command = typer.main.get_command(app)
     try:
         status = command.main(args=words, prog_name="tapproof", standalone_mode=False)
