@@ -1,6 +1,7 @@
 """Run the population and print the tables: ``python -m tests.intervals``.
 
-Exit status 1 where a limit is broken. ``--write`` puts the tables into ``docs/intervals.md``.
+Exit status 1 where a limit is broken. ``--write`` puts the tables into ``docs/intervals.md``, those of readings on the line into
+``docs/reading-intervals.md``.
 """
 
 from __future__ import annotations
@@ -35,14 +36,19 @@ def main(words: list[str]) -> int:
     kept = Kept.at(options.keep)
     found = running.run(plan, _progress, kept)
     tables = [*report.tables_of(found), *drift.tables(options.seed, options.pairs, options.workers, _progress, kept)]
-    if options.readings:
-        tables += reading.tables(options.seed, options.readings, options.workers, _progress)
-    text = report.document(tables, plan, options.date, "" if options.readings else " --readings 0")
+    text = report.document(tables, plan, options.date)
     print(text)
     print(f"{time.perf_counter() - begin:.0f} s", file=sys.stderr)
     if options.write:
         DOCUMENT.parent.mkdir(exist_ok=True)
         DOCUMENT.write_text(text + "\n", encoding="utf-8")
+    if options.readings:
+        on_the_line = reading.tables(reading.SEED, options.readings, options.workers, _progress)
+        tables += on_the_line
+        text = reading.document(on_the_line, reading.SEED, options.date)
+        print(text)
+        if options.write:
+            reading.DOCUMENT.write_text(text, encoding="utf-8")
     broken = [table.title for table in tables if not table.met]
     for title in broken:
         print(f"broken: {title}", file=sys.stderr)

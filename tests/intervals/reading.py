@@ -10,11 +10,14 @@ import argparse
 import sys
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from datetime import date
 from functools import partial
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from harness import __version__
 from harness.analysis import evaluate
 from harness.analysis.reading.answer import DRAWS as FULL_DRAWS
 from harness.analysis.reading.answer import Asked, LineValues, answer
@@ -47,6 +50,7 @@ from tests.intervals.reading_scene import (
 )
 from tests.intervals.running import pool_of
 
+DOCUMENT = Path(__file__).resolve().parents[2] / "docs" / "reading-intervals.md"
 SEED = 20261125
 RUNS = 2000
 DRAWS = 1000
@@ -281,15 +285,27 @@ def tables(seed: int, runs: int, workers: int, progress: Callable[[str], None] =
     return [table_of(held, runs)]
 
 
+def document(found: Sequence[Table], seed: int, when: str) -> str:
+    """Return the tables as a document."""
+    title = "# How often the intervals of a reading hold the truth"
+    made = f"Made by `python -m tests.intervals.reading --write` on {when}, tapproof {__version__}, seed {seed}."
+    return "\n\n".join([title, made, *(table.markdown() for table in found)]) + "\n"
+
+
 def main(words: Sequence[str]) -> int:
-    """Print the table; 0 where every limit is met."""
+    """Print the table, and write it where asked; 0 where every limit is met."""
     parser = argparse.ArgumentParser(prog="python -m tests.intervals.reading", description=__doc__)
     parser.add_argument("--seed", type=int, default=SEED)
     parser.add_argument("--runs", type=int, default=RUNS)
     parser.add_argument("--workers", type=int, default=2)
+    parser.add_argument("--date", default=date.today().isoformat(), help="what the document is dated")
+    parser.add_argument("--write", action="store_true", help="write docs/reading-intervals.md")
     options = parser.parse_args(words)
     found = tables(options.seed, options.runs, options.workers, lambda said: print(said, file=sys.stderr, flush=True))
-    print("\n\n".join(table.markdown() for table in found))
+    text = document(found, options.seed, options.date)
+    print(text)
+    if options.write:
+        DOCUMENT.write_text(text, encoding="utf-8")
     return 0 if all(table.met for table in found) else 1
 
 

@@ -22,11 +22,11 @@ def tables_of(found: Found, asked: Limits = FULL) -> list[Table]:
     ]
 
 
-def document(tables: Sequence[Table], plan: Plan, date: str, options: str = "") -> str:
-    """Return the document as Markdown. ``options``: what the command had besides ``--write``."""
+def document(tables: Sequence[Table], plan: Plan, date: str) -> str:
+    """Return the document as Markdown."""
     said = (
         "# How often the stated uncertainty holds the truth\n\n"
-        f"Made by `python -m tests.intervals --write{options}`, {date}, tapproof {__version__}: seed {plan.seed}, "
+        f"Made by `python -m tests.intervals --write`, {date}, tapproof {__version__}: seed {plan.seed}, "
         f"{plan.benches} benches in each of 12 strata, {plan.reference} of the reference kind, {plan.alone} for each input alone "
         f"({plan.draws} draws of the analysis for each). {plan.pairs} pairs of proofs without drift, and others with.\n\n"
         "Every bench has error boxes, standards, loads, cables, connectors, drift, noise and a unit of its own, drawn in "
