@@ -17,7 +17,7 @@ SOUND := $(shell $(PY) -c "import sys; sys.exit(sys.version_info < (3, 11))" 2>/
 
 help:
 	@echo "make demo       prove a small batch on the simulated bench; everything goes into $(DEMO_FOLDER)/"
-	@echo "make test       all tests that run here, in under 3 minutes; what is skipped for want of a tool is listed"
+	@echo "make test       the tests, in under 3 minutes; what is skipped is listed: no tool for it, or left to make check"
 	@echo "make check      format, lint, types, imports, wheel contents, all tests with none skipped (what .ci/run runs)"
 	@echo "make intervals  how often the stated uncertainty and the drift limits hold"
 	@echo "make speed      speed ratios against stated baselines"

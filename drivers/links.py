@@ -22,6 +22,7 @@ _BY_ERRNO: Mapping[int, tuple[str, str]] = {
     errno.ENXIO: ("the device is gone", "Check the cable, plug it in again, and start again."),
     errno.EIO: ("the device is gone", "Check the cable, plug it in again, and start again."),
     errno.EBADF: ("the link is closed", "Start again."),
+    errno.ENOTTY: ("it is no serial port", "Look with 'tapproof bench find', and check the address in the bench file."),
     errno.EACCES: ("it may not be opened", "Your account needs the right to use serial ports (often the group dialout or uucp)."),
     errno.EPERM: ("it may not be opened", "Your account needs the right to use serial ports (often the group dialout or uucp)."),
     errno.EBUSY: ("another program has it open", "Close the other program; only one can speak to the analyser."),

@@ -23,6 +23,7 @@ except ImportError:  # Windows has no termios
 # is closed under a read.
 GONE = (serial.SerialException, OSError, _termios_error, TypeError)
 WRITE_TIMEOUT_S = 5.0
+PIECE, MOST_PIECES = 65_536, 1000
 _PARITY = {"none": serial.PARITY_NONE, "even": serial.PARITY_EVEN, "odd": serial.PARITY_ODD}
 
 
@@ -68,12 +69,21 @@ class SerialLink:
         except GONE as error:
             raise self._lost("reading from", error) from error
 
-    def drain(self) -> None:
-        """Drop what has come."""
+    def drain(self) -> bytes:
+        """Drop what has come, and return the end of it.
+
+        It is read, not flushed: a flush would drop unseen what comes while one looks.
+        """
+        came = b""
         try:
-            self._port.reset_input_buffer()
+            for _ in range(MOST_PIECES):
+                waiting = self._port.in_waiting
+                if not waiting:
+                    break
+                came = (came + self._port.read(waiting))[-PIECE:]
         except GONE as error:
             raise self._lost("reading from", error) from error
+        return came
 
     def clear(self) -> None:
         """Do nothing: a serial port has no device clear."""

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import queue
+import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from types import FrameType
 from typing import Generic, TypeVar
 
 T = TypeVar("T")
@@ -44,13 +46,21 @@ class SideThread:
 
     def __init__(self, name: str) -> None:
         self._jobs: queue.SimpleQueue[Job[object] | None] = queue.SimpleQueue()
-        threading.Thread(target=self._loop, name=name, daemon=True).start()
+        self._thread = threading.Thread(target=self._loop, name=name, daemon=True)
+        self._thread.start()
 
     def begin(self, call: Callable[[], T]) -> Job[T]:
         """Hand over a call and return its job at once."""
         job = Job(call)
         self._jobs.put(job)  # type: ignore[arg-type]  # what a job returns is between it and who waits for it
         return job
+
+    def frames(self) -> Iterator[FrameType]:
+        """Yield the frames of the call that is being made, the innermost first; none where the thread has ended."""
+        frame = sys._current_frames().get(self._thread.ident or 0)
+        while frame is not None:
+            yield frame
+            frame = frame.f_back
 
     def end(self) -> None:
         """Let the thread end after what it has been given."""

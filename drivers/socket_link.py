@@ -52,10 +52,12 @@ class SocketLink:
             raise closed_error(self.address)
         return data
 
-    def drain(self) -> None:
-        """Drop what has come."""
-        while self.read(0.0):
-            pass
+    def drain(self) -> bytes:
+        """Drop what has come, and return the end of it."""
+        came = b""
+        while data := self.read(0.0):
+            came = (came + data)[-PIECE:]
+        return came
 
     def clear(self) -> None:
         """Do nothing: a bare socket has no device clear."""

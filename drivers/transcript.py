@@ -15,11 +15,12 @@ HEAD_SHOWN = 48
 MOST_ENTRIES = 20_000
 
 _NAMED = {0x09: "\\t", 0x0A: "\\n", 0x0D: "\\r", 0x5C: "\\\\"}
+_ESCAPES = {byte: f"\\x{byte:02x}" for byte in range(256) if not 0x20 <= byte < 0x7F} | _NAMED
 
 
 def escaped(data: bytes) -> str:
     """Return ``data`` as printable ASCII: backslash escapes for everything else."""
-    return "".join(_NAMED.get(byte) or (chr(byte) if 0x20 <= byte < 0x7F else f"\\x{byte:02x}") for byte in data)
+    return data.decode("latin-1").translate(_ESCAPES)
 
 
 class Transcript:

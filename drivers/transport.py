@@ -12,9 +12,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal, Protocol, TypeVar
 
-from drivers.framing import Framer, Query, Reply, Until
+from drivers.framing import LINE_ENDS, TAIL, Framer, Query, Reply, Until
 from drivers.transcript import Transcript, escaped
-from harness.errors import CommandRefused, InstrumentError, LinkError, ReplyTimeout
+from harness.errors import CommandRefused, InstrumentError, LinkError, ReplyError, ReplyTimeout
 
 SLICE_S = 0.25
 """The longest wait of one read, so that progress, Ctrl-C and deadlines are looked at four times a second."""
@@ -47,8 +47,8 @@ class Transport(Protocol):
     def read(self, timeout: float) -> bytes:
         """Return whatever has come, waiting at most ``timeout`` seconds (at most SLICE_S) for the first byte; b"" if none."""
 
-    def drain(self) -> None:
-        """Drop what has come and not been read."""
+    def drain(self) -> bytes:
+        """Drop what has come and not been read; return it, or a piece of it."""
 
     def clear(self) -> None:
         """Send a device clear where the link has one; else do nothing."""
@@ -83,6 +83,7 @@ class Session:
         self._clock = clock
         self._opened = clock()
         self._recovering = False
+        self._answered = ""
         self.remark(f"opened {transport.address}")
 
     def seconds(self) -> float:
@@ -106,7 +107,7 @@ class Session:
         """
         self._be_clean()
         self._drain()
-        self.dirty = True
+        self.dirty, self._answered = True, ""
         self._write(query.data)
         reply = self._wait(query.framer, query.what, limits, progress)
         try:
@@ -117,7 +118,7 @@ class Session:
         except InstrumentError as error:
             self.remark(f"{error.kind}: {error.message}")
             raise
-        self.dirty = False
+        self.dirty, self._answered = False, query.what
         return value
 
     def wait_for_silence(self, seconds: float = SILENCE_S, limit_s: float = 10.0) -> bytes:
@@ -146,7 +147,7 @@ class Session:
     def reconnect(self, transport: Transport) -> None:
         """Go on over a new link, with the same transcript. Dirty: what the instrument is at is not known."""
         self.transport.close()
-        self.transport, self.gone, self.dirty = transport, False, True
+        self.transport, self.gone, self.dirty, self._answered = transport, False, True, ""
         self.remark(f"opened {transport.address} again")
 
     def close(self) -> None:
@@ -212,11 +213,25 @@ class Session:
                 return framer.reply()
 
     def _drain(self) -> None:
+        """Drop what came unasked; ReplyError where it came after a reply: one of the two was not the answer.
+
+        A greeting before the first reply, and line ends, are dropped without a word.
+        """
         try:
-            self.transport.drain()
+            came = self.transport.drain()
         except LinkError as error:
             self.lost(error)
             raise
+        self.transcript.received(self.seconds(), came)
+        if not self._answered or not came.strip(LINE_ENDS):
+            return
+        after, self._answered, self.dirty = self._answered, "", True
+        unasked = ReplyError(
+            f"after the reply to {after} more came that nobody had asked for, the last bytes {escaped(came[-TAIL:])!r}",
+            hint="A late reply, or the same one twice: the one before may be to another question. Check cable and dialect.",
+        )
+        self.remark(f"{unasked.kind}: {unasked.message}")
+        raise unasked
 
     def _read(self, timeout: float) -> bytes:
         try:

@@ -6,10 +6,12 @@ own time limit (a peer that sends byte by byte, or one that closes within a mess
 
 from __future__ import annotations
 
+import contextlib
 import socket
 import time
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
+from types import FrameType
 from typing import Any, TypeVar
 
 from drivers.links import link_error
@@ -46,16 +48,25 @@ _BY_TEXT = {
 T = TypeVar("T")
 
 
-def _close_leftovers(error: BaseException) -> None:
-    """Close the sockets that the pure Python backend leaves open where it cannot connect; they hang on the error's frames."""
+def _frames_of(error: BaseException) -> Iterator[FrameType]:
     seen: BaseException | None = error
     while seen is not None:
-        for frame, _ in traceback.walk_tb(seen.__traceback__):
-            for name in ("_sync", "_async"):
-                left = getattr(frame.f_locals.get("self"), name, None)
-                if isinstance(left, socket.socket):
-                    left.close()
+        yield from (frame for frame, _ in traceback.walk_tb(seen.__traceback__))
         seen = seen.__cause__ or seen.__context__
+
+
+def _close_leftovers(frames: Iterable[FrameType]) -> None:
+    """Close the sockets that the pure Python backend leaves open where it cannot connect; only its frames know of them.
+
+    A call that still waits for one of them is woken by the shutdown and ends.
+    """
+    for frame in frames:
+        for name in ("_sync", "_async"):
+            left = getattr(frame.f_locals.get("self"), name, None)
+            if isinstance(left, socket.socket):
+                with contextlib.suppress(OSError):
+                    left.shutdown(socket.SHUT_RDWR)
+                left.close()
 
 
 class VisaLink:
@@ -76,8 +87,12 @@ class VisaLink:
         *,
         manager: Any = None,
         pause: Callable[[float], None] = time.sleep,
+        patience_s: float = PATIENCE_S,
     ) -> None:
-        """Open ``resource``; LinkError where it does not open. ``manager``: a resource manager, for tests."""
+        """Open ``resource``; LinkError where it does not open within ``open_timeout_s`` + ``patience_s``.
+
+        ``manager``: a resource manager, for tests.
+        """
         import pyvisa
 
         self.address = address
@@ -88,13 +103,8 @@ class VisaLink:
         self._reading: Job[bytes] | None = None
         self._held = b""
         self._closed = False
-        try:
-            manager = manager if manager is not None else pyvisa.ResourceManager(BACKEND)
-            self._resource: Any = manager.open_resource(resource, open_timeout=int(1000 * open_timeout_s))
-        except Exception as error:  # what backends raise has no common base
-            _close_leftovers(error)
-            raise self._translate("opening", error) from error
         self._side = SideThread(f"link to {resource}")
+        self._resource: Any = self._open(resource, open_timeout_s, open_timeout_s + patience_s, manager)
 
     def write(self, data: bytes) -> None:
         """Send ``data`` as one message."""
@@ -120,10 +130,14 @@ class VisaLink:
         # The backend's own limit runs out a little later than ours: without the margin every empty read would end twice.
         return self._read_out(job) if job.wait(timeout + 0.02) else b""
 
-    def drain(self) -> None:
-        """Drop what a read that was given up has brought since. A reply that nobody waits for is dropped by the protocol."""
+    def drain(self) -> bytes:
+        """Drop what a read that was given up has brought since, and return it.
+
+        A reply that nobody waits for is dropped by the protocol.
+        """
         self._end_reading()
-        self._held = b""
+        came, self._held = self._held, b""
+        return came
 
     def clear(self) -> None:
         """Send a device clear, and drop what came before it took hold.
@@ -157,6 +171,37 @@ class VisaLink:
             self._side.end()
 
     # -- inside -----------------------------------------------------------------------------------------------------------
+
+    def _open(self, resource: str, open_timeout_s: float, limit_s: float, manager: Any) -> Any:
+        """Return the opened resource. The backend's handshake has no deadline over all: a peer can hold it for ever."""
+        import pyvisa
+
+        def opened() -> Any:
+            try:
+                using = manager if manager is not None else pyvisa.ResourceManager(BACKEND)
+                found = using.open_resource(resource, open_timeout=int(1000 * open_timeout_s))
+            except Exception as error:
+                _close_leftovers(_frames_of(error))  # here: raised again in another thread, it loses what it came from
+                raise
+            if self._closed:  # too late: nobody waits for it any more
+                found.close()
+            return found
+
+        job = self._side.begin(opened)
+        try:
+            if job.wait(limit_s):
+                return job.result()
+        except Exception as error:  # what backends raise has no common base
+            self._side.end()
+            raise self._translate("opening", error) from error
+        self._closed = True
+        self._side.end()
+        _close_leftovers(self._side.frames())
+        raise LinkError(
+            f"opening {self.address}: something takes the connection there, and it did not answer as such an instrument within "
+            f"{limit_s:.0f} s",
+            hint="Check address and port: another program may listen there. If they are right, switch the analyser off and on.",
+        )
 
     def _begin(self, doing: str, call: Callable[[], T]) -> Job[T]:
         if self._closed:

@@ -20,9 +20,10 @@ from numpy.typing import NDArray
 
 from harness.errors import DataError
 from harness.records import Sweep
-from harness.touchstone_check import MAX_COMMENTS, MAX_POINTS, MAX_PORTS, REFERENCE_OHM, Scan, scan
+from harness.touchstone_check import MAX_CHARACTERS, MAX_COMMENTS, MAX_POINTS, MAX_PORTS, REFERENCE_OHM, Scan, scan
 
 MARK = "tapproof sweep 1"
+OPTIONS = "# Hz S RI R 50"
 POINTS = "points: "
 UNMEASURED = "not measured, written as zeros: "
 ONE_PORT = "column: "
@@ -32,6 +33,10 @@ ZEROS_SAID = "S12 and S22 are zeros throughout: taken as not measured"
 NOISE_SAID = "the noise data of the file are not read"
 OPEN_END_SAID = "the last line has no line end: if the file was cut in its last number, this cannot be seen"
 RENORMALISED_SAID = "renormalised to 50 ohm from "
+
+_PLAIN_NUMBER = r"-?[0-9]{1,400}(?:\.[0-9]{1,400})?(?:e[+-][0-9]{1,3})?"
+_ROWS = {ports: re.compile(rf"(?>{_PLAIN_NUMBER}(?: {_PLAIN_NUMBER}){{{2 * ports**2}}}\n)+") for ports in (1, 2)}
+_PLAIN_COMMENT = re.compile(rf"! (?!\s*port\s+impedance\b)[ -~]{{1,{MAX_COMMENT}}}", re.IGNORECASE)
 
 _SPELLED = str.maketrans(
     {"\u03a9": "ohm", "\u03bc": "u", "\u2212": "-", "\u2013": "-", "\u00b0": " deg", "\u00b1": "+/-", "\u00df": "ss"}
@@ -72,10 +77,10 @@ def write_sweep(sweep: Sweep) -> str:
             f"the sweep {sweep.name} has {len(comments)} comments; at most {MAX_COMMENTS - len(lines)} can be written"
         )
     lines += comments
-    head = [f"! {line}" for line in lines] + ["# Hz S RI R 50"]
+    head = [f"! {line}" for line in lines] + [OPTIONS]
     nothing = np.zeros(frequencies.size, dtype=np.complex128)
     table = np.stack([traces.get(key, nothing) for key in keys], axis=1)
-    rows = [_row(float(hz), values.tolist(), sweep.ports) for hz, values in zip(frequencies, table, strict=True)]
+    rows = [_row(hz, values, sweep.ports) for hz, values in zip(frequencies.tolist(), table.view(float).tolist(), strict=True)]
     return "\n".join([*head, *rows]) + "\n"
 
 
@@ -123,10 +128,12 @@ def _values(sweep: Sweep, key: str, points: int) -> NDArray[np.complex128]:
     return values
 
 
-def _row(hz: float, values: list[complex], ports: int) -> str:
-    pairs = [f"{value.real!r} {value.imag!r}" for value in values]
+def _row(hz: float, parts: list[float], ports: int) -> str:
+    """Return the line of a point, or its lines; ``parts``: real and imaginary parts in turn."""
+    words = list(map(repr, parts))
     if ports <= 2:
-        return " ".join([repr(hz), *pairs])
+        return " ".join([repr(hz), *words])
+    pairs = [" ".join(words[at : at + 2]) for at in range(0, len(words), 2)]
     lines: list[str] = []
     for start in range(0, len(pairs), ports):
         row = pairs[start : start + ports]
@@ -143,8 +150,9 @@ def read_sweep(text: str, name: str, ports: int, source: str) -> Sweep:
     FileError (file, line, reason, what is allowed) for everything that is not by the rules, and for more ports or fewer than
     ``ports``; ``source`` is the file's name in messages.
     """
-    seen = scan(text, ports, source)
-    frequency_hz, s = _parse(seen)
+    plain = _plain(text, ports, source)
+    seen = scan(text, ports, source) if plain is None else plain[0]
+    frequency_hz, s = _parse(seen) if plain is None else plain[1:]
     said, absent, column, comments = _own_lines(seen)
     if seen.impedance_line and not said:
         seen.refuse(
@@ -169,6 +177,28 @@ def read_sweep(text: str, name: str, ports: int, source: str) -> Sweep:
     if not kept:
         seen.refuse(None, "no trace was measured", "At least one column holds a measurement.")
     return Sweep(name, frequency_hz, kept, ports, tuple(comments))
+
+
+def _plain(text: str, ports: int, source: str) -> tuple[Scan, NDArray[np.float64], NDArray[np.complex128]] | None:
+    """Return what a one- or two-port file holds that is in the very form of ``write_sweep``: (scan, Hz, S); None else.
+
+    Such a file is read at once, without a look at each line; whatever is not quite so is left to the careful way.
+    """
+    head, mark, body = text.partition(f"\n{OPTIONS}\n")
+    comments = head.split("\n")
+    tidy = 1 <= ports <= 2 and mark and len(text) <= MAX_CHARACTERS and f"! {MARK}" in comments and _ROWS[ports].fullmatch(body)
+    if not tidy or len(comments) > MAX_COMMENTS or not all(map(_PLAIN_COMMENT.fullmatch, comments)):
+        return None
+    rows = [line.split(" ") for line in body.split("\n")[:-1]]
+    numbers = np.array([float(token) for row in rows for token in row]).reshape(len(rows), -1)
+    hz = np.ascontiguousarray(numbers[:, 0])
+    if len(rows) > MAX_POINTS or not np.isfinite(numbers).all() or not hz[0] > 0 or not (np.diff(hz) > 0).all():
+        return None
+    seen = Scan(source, ports, unit="hz", format="ri", comments=[line[1:] for line in comments], rows=rows)
+    seen.row_lines = list(range(len(comments) + 2, len(comments) + 2 + len(rows)))
+    seen.ends_with_newline = True
+    s = np.ascontiguousarray(numbers[:, 1:]).view(np.complex128).reshape(-1, ports, ports)
+    return seen, hz, np.ascontiguousarray(s.swapaxes(1, 2))  # a two-port row is N11 N21 N12 N22
 
 
 def _parse(seen: Scan) -> tuple[NDArray[np.float64], NDArray[np.complex128]]:

@@ -56,7 +56,7 @@ USUAL: dict[str, Any] = {
     "paths": "one-path",
     "low": "1 MHz",
     "high": "54 MHz",
-    "points": 54,
+    "points": 107,
     "verify_within": "40 dB",
     "seed": 7,
     "extra": "",

@@ -2,7 +2,8 @@
 
 A test marked ``needs_ngspice``, ``needs_browser`` or ``needs_postgres`` is skipped, with the reason printed, where the tool is
 not there. With ``TAPPROOF_NO_SKIP=1`` (``make check``) nothing may be skipped: a missing tool, any other skip, a file that skips
-itself, and an expected failure each count as a failure. Tests marked ``evidence`` run only when ``-m`` names that marker.
+itself, and an expected failure each count as a failure. Tests marked ``thorough`` take long by their nature; they run then, or
+when ``-m`` names that marker or the command line names their file. Tests marked ``evidence`` run only when ``-m`` names them.
 """
 
 from __future__ import annotations
@@ -69,11 +70,22 @@ def _lacks_postgres() -> str:
     return f"not installed: {', '.join(lacking)}" if lacking else ""
 
 
+def _spares_the_long_ones(config: pytest.Config) -> str:
+    """Return why the long tests are skipped, "" where they are to run."""
+    named = any(word.partition("::")[0].endswith(".py") for word in config.args)
+    asked = NO_SKIP or named or "thorough" in config.option.markexpr
+    return "" if asked else "takes long; runs with make check, or by its file's name"
+
+
 LACKS = {"needs_ngspice": _lacks_ngspice, "needs_browser": _lacks_browser, "needs_postgres": _lacks_postgres}
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Leave the long tables out unless they are asked for by name; skip what lacks its tool."""
+    """Leave the long tables out unless they are asked for by name; skip what lacks its tool; put what takes long first.
+
+    Two workers begin with half of the tests each, and who is ready takes from the end of the other's half: a long test must not
+    be the last, and one whose set-up is dear must not be taken over to be set up anew.
+    """
     if "evidence" not in config.option.markexpr:
         left_out = [item for item in items if item.get_closest_marker("evidence")]
         if left_out:
@@ -84,6 +96,11 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         reason = lacks() if marked else ""
         for item in marked if reason else ():
             item.add_marker(pytest.mark.skip(reason=f"{marker}: {reason}"))
+    long = [item for item in items if item.get_closest_marker("thorough")]
+    if reason := _spares_the_long_ones(config) if long else "":
+        for item in long:
+            item.add_marker(pytest.mark.skip(reason=f"thorough: {reason}"))
+    items.sort(key=lambda item: item.get_closest_marker("thorough") is None)
 
 
 @pytest.hookimpl(wrapper=True)

@@ -79,10 +79,12 @@ class FakeTransport:
         self.clock.seconds += timeout
         return b""
 
-    def drain(self) -> None:
+    def drain(self) -> bytes:
         self._look()
+        came = b""
         while self.coming and self.coming[0][0] <= self.clock.seconds:
-            self.coming.popleft()
+            came += self.coming.popleft()[1]
+        return came
 
     def clear(self) -> None:
         self.clears += 1

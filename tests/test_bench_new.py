@@ -1,7 +1,8 @@
 """``bench new``: a bench is made by question and answer on an analyser whose dialect nobody has seen, and it proves a unit.
 
-The analyser is simulated, behind a real TCP link, and speaks a language of these tests only. What is expected of the files is
-the project's own rules; the proof itself is checked as everywhere (the unit conforms, the log finds nothing wrong).
+The analyser is simulated and speaks a language of these tests only. Wrong answers wait for replies that never come, so they are
+tried on a wire in virtual time; the proof, and the command with right answers, go over a real TCP link. What is expected of the
+files is the project's own rules; the proof itself is checked as everywhere (the unit conforms, the log finds nothing wrong).
 """
 
 from __future__ import annotations
@@ -30,6 +31,7 @@ from harness.proving import Wish
 from harness.records import HookUp, Trace
 from harness.records.bench_file import parse_bench
 from tests.command_line import BENCH, USUAL, Program
+from tests.fake_links import FakeClock, FakeTransport, at_once
 from tests.fakes import ScriptedOperator
 from tests.third_language import ThirdLanguage
 
@@ -72,6 +74,16 @@ def third_analyser() -> Iterator[tuple[str, SimulatedBench]]:
         link.close()
 
 
+def tried(simulated: SimulatedBench, paths: Callable[[], str]) -> bench_wiring.LiveTrial:
+    """The same analyser on a wire whose time passes in reads only."""
+    clock, language = FakeClock(), ThirdLanguage(simulated)
+
+    def opened(address: str) -> FakeTransport:
+        return FakeTransport(at_once(language.receive), clock, address)
+
+    return bench_wiring.LiveTrial("virtual://", margin_s=0.5, paths=paths, clock=clock, opened=opened)
+
+
 class ScriptedAsker:
     """Answers by the question's key, and moves the simulated cables."""
 
@@ -97,9 +109,9 @@ class ScriptedAsker:
 
 def test_a_bench_made_by_question_and_answer_proves_a_unit(tmp_path: Path) -> None:
     with third_analyser() as (address, simulated):
-        draft = Draft("club", address, margin_s=0.5)
+        draft = Draft("club", address, margin_s=20)
         asker = ScriptedAsker(ANSWERS, simulated.connect)
-        trial = bench_wiring.LiveTrial(address, margin_s=0.5, paths=lambda: draft.paths)
+        trial = tried(simulated, lambda: draft.paths)
         make_bench(draft, asker, trial)
         trial.close()
         assert not any(asker.answers[key] for key in asker.answers), asker.answers
@@ -119,7 +131,7 @@ def test_a_bench_made_by_question_and_answer_proves_a_unit(tmp_path: Path) -> No
         (tmp_path / "club.toml").write_text(bench_text(draft, "club-dialect.toml"), "utf-8")
         bench = read_bench(str(tmp_path / "club.toml"))
         assert (bench.sweep.low, bench.sweep.high, bench.sweep.points) == (1e6, 54e6, 107)
-        wish = Wish(unit="CL-0001", type_="hf30", bench=str(tmp_path / "club.toml"))
+        wish = Wish(unit="CL-0001", type_="hf30", bench=str(tmp_path / "club.toml"), diagnosis=False)
         hand = SimulatedHand(AlwaysDone(ScriptedOperator()), simulated.connect)
         simulated.insert_unit("CL-0001")
         with wiring.open_store(str(tmp_path / "log")) as store:
@@ -176,7 +188,7 @@ def test_the_command_writes_both_files_with_comments_and_never_over_others(
 ) -> None:
     program = Program(capsys)
     with third_analyser() as (address, simulated):
-        words = ("bench", "new", "club", "--address", address, "--folder", tmp_path, "--margin", "1")
+        words = ("bench", "new", "club", "--address", address, "--folder", tmp_path, "--margin", "20")
         monkeypatch.setattr("sys.stdin", Typing([*TYPED, FREE, LOAD, THRU], terminal, simulated.connect))
         said = program(*words)
         assert said.status == 0, said.err
@@ -267,7 +279,7 @@ def test_exchanged_traces_are_noticed_and_asked_again() -> None:
     with third_analyser() as (address, simulated):
         draft = Draft("club", address, margin_s=0.5)
         asker = ScriptedAsker(answers, simulated.connect)
-        trial = bench_wiring.LiveTrial(address, margin_s=0.5, paths=lambda: draft.paths)
+        trial = tried(simulated, lambda: draft.paths)
         make_bench(draft, asker, trial)
         trial.close()
     assert any("S11 of an open is" in line for line in asker.told), asker.told

@@ -71,6 +71,28 @@ def test_the_sweeps_come_back_bit_for_bit(tmp_path: Path) -> None:
     np.testing.assert_array_equal(again.trace("s21"), raw()["line-2"].trace("s21"))
 
 
+def test_what_is_written_together_is_on_the_disk_at_the_end(tmp_path: Path) -> None:
+    disk, folder = Disk(), tmp_path / "new"
+    folder.mkdir()
+    with disk.together():
+        disk.write(folder / "one", b"1")
+        disk.append(folder / "one", b"2")
+        disk.write(folder / "partial", b"3")
+        disk.move(folder / "partial", folder / "two")
+        disk.sync(folder)
+    assert {path.name: path.read_bytes() for path in folder.iterdir()} == {"one": b"12", "two": b"3"}
+
+    def lose() -> None:
+        with disk.together():
+            disk.write(folder / "gone", b"4")
+            (folder / "gone").unlink()
+
+    with pytest.raises(FileNotFoundError):
+        lose()
+    disk.write(folder / "after", b"5")  # as before: each for itself
+    assert (folder / "after").read_bytes() == b"5"
+
+
 @pytest.mark.parametrize("operations", range(12))
 def test_a_disk_that_fills_up_leaves_nothing_behind(tmp_path: Path, operations: int) -> None:
     with pytest.raises(StoreError, match="no space left on device") as caught:

@@ -207,7 +207,7 @@ def test_device_clear_drops_an_answer_that_nobody_has_read(served: tuple[str, in
 
 
 def test_closing_leaves_nothing_behind() -> None:
-    threads = threading.active_count()
+    before = set(threading.enumerate())
     served = start(bench_of(), link="hislip")
     device = DialectAnalyser(open_link(served.address), dialect("scpi-simulated"), margin_s=PATIENCE_S)
     device.identify()
@@ -217,10 +217,9 @@ def test_closing_leaves_nothing_behind() -> None:
         device.identify()
     assert caught.value.hint
     device.close()  # the address is not opened again: another server on this machine may have its port by now
-    for thread in threading.enumerate():
-        if thread.name.startswith("link to "):
-            thread.join(PATIENCE_S)
-    assert threading.active_count() == threads
+    for thread in set(threading.enumerate()) - before:
+        thread.join(PATIENCE_S)
+        assert not thread.is_alive(), thread.name
 
 
 def test_hislip_carries_scpi_only() -> None:

@@ -9,6 +9,7 @@ import sys
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
+from pathlib import Path
 
 import pytest
 import serial
@@ -79,6 +80,7 @@ def test_an_address_that_does_not_parse_is_a_usage_error_with_examples(address: 
         (serial.SerialException(errno.ENOENT, "could not open port"), "there is no such device"),
         (serial.SerialException("device reports readiness to read but returned no data"), "returned no data"),
         (ConnectionRefusedError(errno.ECONNREFUSED, "refused"), "nothing listens there"),
+        (OSError(errno.ENOTTY, "Inappropriate ioctl for device"), "it is no serial port"),
         (TimeoutError("timed out"), "nothing answers there"),
         (PermissionError(errno.EACCES, "denied"), "it may not be opened"),
         (RuntimeError(), "RuntimeError"),
@@ -102,6 +104,14 @@ def test_a_termios_error_which_is_no_os_error_is_known_by_its_number() -> None:
 def test_a_port_that_is_not_there_is_one_clear_error() -> None:
     with pytest.raises(LinkError, match="opening serial:///dev/no-such-port: there is no such device"):
         open_link("serial:///dev/no-such-port")
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="a POSIX system opens any file as a port")
+def test_a_file_that_is_no_port_is_one_clear_error(tmp_path: Path) -> None:
+    path = tmp_path / "no-port"
+    path.write_text("x")
+    with pytest.raises(LinkError, match="it is no serial port"):
+        open_link(f"serial://{path}")
 
 
 def test_a_socket_where_nothing_listens_is_one_clear_error() -> None:

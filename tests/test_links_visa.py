@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import socket
 import threading
 import types
 from collections.abc import Callable, Iterator
-from contextlib import closing, nullcontext
+from contextlib import ExitStack, closing, nullcontext
 from typing import Any
 
 import pytest
@@ -20,6 +21,7 @@ from harness.records import Grid
 from tests.analyser_contract import AnalyserContract, ContractBench
 from tests.fake_hislip import hislip
 from tests.fake_links import FakeScpi, dialect
+from tests.link_fault_bench import PatientAnalyser
 
 GRID = Grid(1e6, 2e6, 21)
 REFUSED = Grid(1e6, 4e9, 21)
@@ -106,12 +108,14 @@ def test_hislip_carries_long_blocks_in_pieces_and_finds_its_place_after_a_timeou
         return model(data)
 
     with hislip(answer) as address, closing(open_link(address)) as link:
-        device = DialectAnalyser(link, dialect("scpi-simulated"), margin_s=0.5)
+        device = PatientAnalyser(link, dialect("scpi-simulated"), margin_s=30.0)
         device.set_up(Grid(1e6, 2e6, 1601))
         wanted = device.sweep(("s11",))["s11"]
         silent.append(b"TRACe:DATA? S11\n")
+        device.allow(0.5)
         with pytest.raises(ReplyTimeout):
             device.sweep(("s11",))
+        device.allow(30.0)
         assert device.sweep(("s11",))["s11"] == pytest.approx(wanted, abs=1e-4)
         assert "# device clear" in device.transcript.text()
 
@@ -200,6 +204,27 @@ def test_visa_errors_become_link_errors(code: StatusCode, says: str) -> None:
 def test_a_visa_address_that_is_none_is_one_clear_error() -> None:
     with pytest.raises(LinkError, match="opening visa://NONSENSE::INSTR: it is no VISA resource"):
         open_link("visa://NONSENSE::INSTR")
+
+
+@pytest.mark.parametrize("says", [b"", b"SSH-2.0-something\r\n", b"HS"])
+def test_a_port_where_no_hislip_is_spoken_holds_nobody_up(says: bytes) -> None:
+    """The backend waits for each byte anew; the whole opening has a deadline of its own, and nothing stays open."""
+    before = set(threading.enumerate())
+    with socket.create_server(("127.0.0.1", 0)) as listener, ExitStack() as peers:
+
+        def take() -> None:
+            peer = peers.enter_context(listener.accept()[0])
+            peer.sendall(says)
+
+        other = threading.Thread(target=take)
+        other.start()
+        resource = f"TCPIP::127.0.0.1::hislip0,{listener.getsockname()[1]}::INSTR"
+        with pytest.raises(LinkError, match=f"^opening visa://{resource}") as caught:
+            VisaLink(f"visa://{resource}", resource, 0.0, patience_s=0.4)
+        assert caught.value.hint
+        for thread in set(threading.enumerate()) - before:
+            thread.join(20)
+            assert not thread.is_alive(), thread.name
 
 
 def test_a_visa_resource_that_does_not_open_is_one_clear_error() -> None:

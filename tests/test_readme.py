@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import pytest
+
 from tools.readme_session import BLOCK, PAGE, bare, real_page
 
 
+@pytest.mark.thorough
 def test_the_sessions_are_real() -> None:
     page = PAGE.read_text("utf-8")
     assert len(BLOCK.findall(page)) >= 4

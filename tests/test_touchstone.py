@@ -285,6 +285,24 @@ def test_round_trip_is_exact(sweep: Sweep) -> None:
     assert write_sweep(back) == write_sweep(sweep)
 
 
+@given(sweeps(), st.data())
+def test_our_own_form_is_read_at_once_and_the_same_as_line_by_line(sweep: Sweep, data: st.DataObject) -> None:
+    """A lower-case unit is as good for Touchstone, and no longer the very form that we write: every line is looked at."""
+    text = write_sweep(sweep)
+    place = data.draw(st.integers(0, len(text)))
+    text = text[:place] + data.draw(st.sampled_from(["", "", "0", ".", " ", "\n", "-", "e", "! x\n", "1 2\n"])) + text[place:]
+
+    def read(one: str) -> object:
+        try:
+            found = read_sweep(one, sweep.name, sweep.ports, "x")
+        except FileError as error:
+            return error.message, error.line
+        return found.comments, found.ports, found.frequency_hz.tolist(), {k: v.tolist() for k, v in found.traces.items()}
+
+    careful = text.replace("# Hz S RI R 50", "# hz S RI R 50", 1)
+    assert read(text) == read(careful)
+
+
 @given(st.text(max_size=400))
 def test_a_comment_cannot_leave_its_line(comment: str) -> None:
     hz = np.array([1e6])

@@ -51,6 +51,28 @@ def test_the_idle_limit_counts_from_the_last_byte() -> None:
         talk.exchange(ask(), LIMITS)
 
 
+def test_what_comes_unasked_after_a_reply_makes_that_reply_doubtful() -> None:
+    """The rest of a reply, the same once more, a late one: the reply that was taken may be to another question."""
+    talk, transport = session((0.1, b"1\n"), (0.2, b"2\n"))
+    assert talk.exchange(ask(), LIMITS) == "1"
+    transport.clock.seconds += 1
+    with pytest.raises(ReplyError, match=r"after the reply to value\? more came .* the last bytes '2") as caught:
+        talk.exchange(ask(), LIMITS)
+    assert caught.value.hint
+    assert talk.dirty
+    assert transport.sent == [b"value?\n"]
+    assert "< 1\\n2\\n\n" in talk.transcript.text()
+    assert "# reply: after the reply to value?" in talk.transcript.text()
+
+
+def test_a_greeting_before_the_first_reply_and_line_ends_are_no_answers() -> None:
+    talk, transport = session((0.1, b"1\n"), (0.2, b"\r\n"))
+    transport.coming.append((transport.clock.seconds, b"Good morning\n"))
+    for _ in range(3):
+        assert talk.exchange(ask(), LIMITS) == "1"
+        transport.clock.seconds += 1
+
+
 def test_one_deadline_for_the_whole_exchange_however_many_bytes_trickle() -> None:
     talk, transport = session(*((n * 0.5, b"1") for n in range(100)))
     with pytest.raises(ReplyTimeout):

@@ -232,9 +232,9 @@ def unplugged(back: float | None) -> Spoil:
     return lambda told: [Piece(then="vanish", back=back)]
 
 
-def twice(gap: float = 0.0) -> Spoil:
-    """Return a spoil that sends the answer two times."""
-    return lambda told: [Piece(told.answer), Piece(told.answer, gap)]
+def again(gap: float = 0.0, copies: int = 1) -> Spoil:
+    """Return a spoil that sends the answer and then ``copies`` of it, each ``gap`` seconds after the one before."""
+    return lambda told: [Piece(told.answer), *[Piece(told.answer, gap)] * copies]
 
 
 def endless(part: bytes, gap: float, count: int) -> Spoil:

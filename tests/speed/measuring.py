@@ -4,24 +4,32 @@ from __future__ import annotations
 
 import statistics
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
+from typing import ParamSpec, TypeVar
+
+P = ParamSpec("P")
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
 class Row:
-    """One line of the table: what was measured, ours and the baseline in words, their ratio and the most it should be."""
+    """One line of the table: what was measured, ours and the baseline in words, their ratio and the most it should be.
+
+    Without a ``goal`` the row is there to be seen.
+    """
 
     what: str
     ours: str
     baseline: str
     ratio: float
-    goal: float
+    goal: float | None
 
     @property
     def met(self) -> bool:
         """Whether the goal is met."""
-        return self.ratio <= self.goal
+        return self.goal is None or self.ratio <= self.goal
 
 
 def in_turn(ours: Callable[[], float], baseline: Callable[[], float], runs: int) -> tuple[list[float], list[float]]:
@@ -42,7 +50,41 @@ def timed(work: Callable[[], object]) -> float:
     return time.perf_counter() - start
 
 
-def row_of(what: str, seconds: tuple[Sequence[float], Sequence[float]], goal: float) -> Row:
+class Stopwatch:
+    """Adds up the seconds spent in some functions, less those spent in some others that they call."""
+
+    def __init__(self) -> None:
+        self.seconds = 0.0
+        self._since: list[tuple[float, float]] = []
+
+    def counted(self, work: Callable[P, T], sign: float = 1.0) -> Callable[P, T]:
+        """Return ``work`` with its seconds counted; a call within a counted one of the same sign is not counted twice."""
+
+        def run(*given: P.args, **more: P.kwargs) -> T:
+            inside = bool(self._since) and self._since[-1][0] == sign
+            self._since.append((sign, time.perf_counter()))
+            try:
+                return work(*given, **more)
+            finally:
+                begin = self._since.pop()[1]
+                self.seconds += 0.0 if inside else sign * (time.perf_counter() - begin)
+
+        return run
+
+    @contextmanager
+    def over(self, functions: Iterable[tuple[object, str]], sign: float = 1.0) -> Iterator[None]:
+        """Count the functions, each the attribute of a module or class, as long as this lasts."""
+        kept = [(owner, name, getattr(owner, name)) for owner, name in functions]
+        for owner, name, function in kept:
+            setattr(owner, name, self.counted(function, sign))
+        try:
+            yield
+        finally:
+            for owner, name, function in kept:
+                setattr(owner, name, function)
+
+
+def row_of(what: str, seconds: tuple[Sequence[float], Sequence[float]], goal: float | None) -> Row:
     """Return the row for seconds of (ours, baseline): the ratio is that of the medians."""
     ours, baseline = seconds
     ratio = statistics.median(ours) / statistics.median(baseline)

