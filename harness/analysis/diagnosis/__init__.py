@@ -8,10 +8,11 @@ The one entry is::
 (``ReadingErrors``) are the sizes of what the correction leaves.
 """
 
-from harness.analysis.diagnosis.diagnose import NOT_DISTINGUISHABLE, Diagnosis, Remainder, diagnose
+from harness.analysis.diagnosis.diagnose import NOT_DISTINGUISHABLE, Diagnosis, OpenPair, diagnose
 from harness.analysis.diagnosis.explanations import HEALTHY
 from harness.analysis.diagnosis.intended import CLASSES, Intended, class_of, intended_from, intended_of
 from harness.analysis.diagnosis.observed import ReadingErrors
+from harness.analysis.diagnosis.remainder import Remainder
 from harness.analysis.diagnosis.weigh import UNEXPLAINED
 
 __all__ = [
@@ -21,6 +22,7 @@ __all__ = [
     "UNEXPLAINED",
     "Diagnosis",
     "Intended",
+    "OpenPair",
     "ReadingErrors",
     "Remainder",
     "class_of",

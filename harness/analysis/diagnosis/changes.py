@@ -46,9 +46,13 @@ class Change:
     material: str | None = None
 
 
+FREE_SHARE = 0.8
+"""Part of the prior of wrong turns that starts from the wanted number."""
+
+
 def _turns(intended: Intended) -> Iterator[Change]:
     """Yield the turns as a number that need not be whole: the fit finds the neighbourhood, whole numbers are fitted after it."""
-    for start, share in ((0.0, 0.8), (math.log(2) / 0.5, 0.1), (-math.log(2) / 0.5, 0.1)):  # as wanted, twice, half
+    for start, share in ((0.0, FREE_SHARE), (math.log(2) / 0.5, 0.1), (-math.log(2) / 0.5, 0.1)):  # as wanted, twice, half
         yield Change("turns", lambda fields, values: fields, (Around("turns", float(intended.turns), 0.5, start),), share=share)
 
 
@@ -69,11 +73,18 @@ def _termination_missing(intended: Intended) -> Iterator[Change]:
 
 
 def _braid(intended: Intended) -> Iterator[Change]:
-    knobs = (Around("braid resistance", 0.8e-3, 0.6), Around("loop", 5e-9, 0.5))
     yield Change(
         "braid grounded at both ends",
-        lambda fields, values: fields | {"braid": "both ends", "braid_resistance": values["braid resistance"]},
-        knobs,
+        lambda fields, values: (
+            fields
+            | {
+                "braid": "both ends",
+                "braid_resistance": values["braid resistance"],
+                "braid_lead_inductance": values["braid bond"],
+            }
+        ),
+        # what is left of the coupling is the braid's resistance, then the inductance of its bonds and holes over the loop's
+        (Around("braid resistance", 0.8e-3, 0.6), Around("braid bond", 0.08e-9, 0.5), Around("loop", 5e-9, 0.5)),
     )
     yield Change(
         "braid grounded at neither end",
@@ -105,36 +116,33 @@ def _wrong_core(intended: Intended) -> Iterator[Change]:
 
 def _cracked(intended: Intended) -> Iterator[Change]:
     # flux that leaves the core beside the gap goes through air: the gap acts on parts of the core, which bends its dispersion
-    bends = [
-        Offset(f"bend {number}", 0.0, 2 * intended.bend(intended.material, each)) for number, each in enumerate(SHAPE_CORNERS)
-    ]
+    times = 1.0 if intended.vague(intended.material) else 2.0
+    sizes = [times * intended.bend(intended.material, corner) for corner in SHAPE_CORNERS]
+    bends = [Offset(f"bend {number}", 0.0, size) for number, size in enumerate(sizes)]
     for low, high in ((0.01e-3, 0.1e-3), (0.1e-3, 1e-3)):
         knobs: tuple[Knob, ...] = (Within("gap", low, high), *bends)
         yield Change("cracked core", lambda fields, values: fields | {"core_gap": values["gap"]}, knobs, share=0.5)
 
 
-OPEN_CRUDE = 0.2
+OPEN_CRUDE = 0.3
 """An open winding is all stray capacitance, spread over its length, of which the model knows two lumps."""
 
 
 def _open(intended: Intended) -> Iterator[Change]:
     """Yield a break at either end of the winding.
 
-    The winding resonates with its own capacitance, and sharply: the fit starts at a low, a usual and a high one.
+    The winding resonates with its own capacitance, and sharply: the fit starts at a usual one and at low ones.
     """
     nominal = capacitance_per_turn(intended)
-    breaks: tuple[Apply, ...] = (
-        lambda fields, values: fields | {"winding_open": True, "break_capacitance": values["break"]},
-        lambda fields, values: fields | {"cold_break_capacitance": values["break"]},
-    )
-    for broken in breaks:
-        for start in (0.0, 1.5, -1.5):
-            knobs = (
-                Within("break", 0.03e-12, 3e-12),
-                Within("sample capacitance", 0.2e-12, 20e-12),
-                Around("capacitance", nominal, 0.8, start),
-            )
-            yield Change("open winding", broken, knobs, share=1 / 6, crude=OPEN_CRUDE)
+    hot: Apply = lambda fields, values: fields | {"winding_open": True, "break_capacitance": values["break"]}  # noqa: E731
+    cold: Apply = lambda fields, values: fields | {"cold_break_capacitance": values["break"]}  # noqa: E731
+    for broken, start in ((hot, 0.0), (hot, -1.0), (hot, -2.0), (cold, 0.0)):
+        knobs = (
+            Within("break", 0.03e-12, 3e-12),
+            Within("sample capacitance", 0.2e-12, 20e-12),
+            Around("capacitance", nominal, 0.8, start),
+        )
+        yield Change("open winding", broken, knobs, share=0.25, crude=OPEN_CRUDE)
 
 
 def _shorted(intended: Intended) -> Iterator[Change]:
@@ -150,7 +158,7 @@ def _shorted(intended: Intended) -> Iterator[Change]:
                     "shorted_turns_resistance": values["short resistance"],
                 }
             ),
-            (Around("short leakage", 9e-9 * count**1.5, 0.5), Around("short resistance", 4e-3 * count, 0.8)),
+            (Around("short leakage", 9e-9 * count**1.5, 0.5), Around("short resistance", 4e-3 * count, 0.6)),
             share=1 / len(counts),
         )
 

@@ -56,8 +56,10 @@ class Fitted:
 def healthy_knobs(intended: Intended) -> tuple[Knob, ...]:
     """Return what a healthy build leaves open. Spreads are build tolerances: A_L ± 25 %, the others chosen, no source."""
     circuit = intended.circuit
+    # where the dispersion is not known, what is seen at the lowest frequency tells less of A_L
+    spread = 0.3 if intended.vague(intended.material) else 0.15
     found: list[Knob] = [
-        Around("a_l", intended.air * intended.materials[intended.material].initial_permeability, 0.15),
+        Around("a_l", intended.air * intended.materials[intended.material].initial_permeability, spread),
         *shape_knobs(intended, intended.material),
         Around("leakage", circuit.winding_leakage / circuit.turns**2, 0.4),
         Around("capacitance", capacitance_per_turn(intended), 0.5),

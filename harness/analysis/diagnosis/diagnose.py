@@ -3,52 +3,45 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
-
-import numpy as np
-from numpy.typing import NDArray
+from dataclasses import dataclass
 
 from harness.analysis.adapters import AdapterModel
 from harness.analysis.diagnosis import words
 from harness.analysis.diagnosis.changes import Change, other_classes
 from harness.analysis.diagnosis.circuit_of import circuit_of
-from harness.analysis.diagnosis.explanations import HEALTHY, Trial, try_one, try_pairs, try_singles
+from harness.analysis.diagnosis.explanations import BENT, HEALTHY, Trial, try_one, try_pairs, try_singles
 from harness.analysis.diagnosis.intended import Intended
 from harness.analysis.diagnosis.observed import Observed, ReadingErrors, observe
+from harness.analysis.diagnosis.remainder import Remainder, remainder_of
 from harness.analysis.diagnosis.tell_apart import decides
 from harness.analysis.diagnosis.weigh import UNEXPLAINED, Weighed, is_crude, weigh
-from harness.analysis.readings import Complex, Sweeps, Terminations, readings_of, repeats_of
+from harness.analysis.readings import Sweeps, Terminations, readings_of, repeats_of
 from harness.records import FaultEntry
 
 CLAIMED = 0.75
 """Nothing is called faulty unless everything that is not healthy weighs this much together."""
 SHOWN = 0.1
 """An explanation of less weight is not named, unless it is the heaviest."""
-APART = 16.0
-"""Four standard deviations: classes of cores whose fits differ by less than this in −2·evidence are not distinguishable."""
+APART = 12.0
+"""Three and a half standard deviations squared: classes whose −2·evidence differs by less are not distinguishable."""
 STRANGE = 0.28
 """Pairs of faults are tried where the best single explanation costs more than this for each number read: one in twelve healthy
 units does. Found with reference networks of other seeds."""
-BENT = 25.0
-"""|z|² of a healthy build stays below this in nineteen of twenty."""
-FAR_OFF = 3.0
 OF_CORE = ("a_l", "corner")
 NOT_DISTINGUISHABLE = "not distinguishable"
 
 
 @dataclass(frozen=True)
-class Remainder:
-    """What the best explanation leaves, for a plot: one row for each reading ("coupled s21").
+class OpenPair:
+    """Two explanations that the sweeps at hand do not tell apart, the heavier one first.
 
-    ``hz``: (F,). ``residual``: reading less fit, complex, (m, F). ``sigma``: how far each may be off, (m, F). ``band_hz``: where
-    it is more than FAR_OFF standard deviations off, None where it is nowhere.
+    ``sweep``: the sweep that was not taken and would decide, None where none would. ``needs``: what would decide, in words.
     """
 
-    hz: NDArray[np.float64] = field(repr=False)
-    names: tuple[str, ...]
-    residual: Complex = field(repr=False)
-    sigma: NDArray[np.float64] = field(repr=False)
-    band_hz: tuple[float, float] | None
+    one: str
+    other: str
+    sweep: str | None
+    needs: str
 
 
 @dataclass(frozen=True)
@@ -58,7 +51,8 @@ class Diagnosis:
     ``circuit``: the fitted circuit, see ``circuit_of``. ``core``: the class of the core's material, or "not distinguishable".
     ``faults``: none for a healthy unit, else the heaviest first. ``weights``: explanation → probability, they sum to 1; two
     faults together stand there as "turns + wrong core". ``explanation``: the one that ``circuit`` and ``remainder`` belong to.
-    ``remainder``: its residual by sweep and frequency.
+    ``remainder``: its residual by sweep and frequency. ``open_pairs``: the leading explanation with each other that the sweeps do
+    not tell from it, and what would decide; healthy may be one of them.
     """
 
     circuit: dict[str, float | None]
@@ -67,6 +61,7 @@ class Diagnosis:
     weights: dict[str, float]
     explanation: str
     remainder: Remainder
+    open_pairs: tuple[OpenPair, ...] = ()
 
 
 def diagnose(
@@ -89,34 +84,26 @@ def diagnose(
     trials = try_singles(observed, intended)
     weighed = weigh(observed, trials)
     if _is_strange(observed, weighed):
-        trials = (*trials, *try_pairs(observed, intended, trials))
+        trials = try_pairs(observed, intended, trials)
         weighed = weigh(observed, trials)
-    remainder = remainder_of(observed, weighed.leader)
+    remainder, pairs = remainder_of(observed, weighed.leader), _open_pairs(observed, weighed)
     return Diagnosis(
         circuit=circuit_of(observed, intended, weighed.leader),
         core=_core(observed, intended, weighed, trials),
-        faults=_faults(observed, intended, weighed, remainder),
+        faults=_faults(intended, weighed, remainder, pairs),
         weights=weighed.weights,
         explanation=weighed.leader.name,
         remainder=remainder,
+        open_pairs=pairs,
     )
 
 
 def _is_strange(observed: Observed, weighed: Weighed) -> bool:
     """Tell whether the best single explanation leaves much, or a faulty one bends the rest of the build far to fit."""
     leader = weighed.leader
-    bent = bool(leader.changes) and leader.fit.cost - leader.fit.misfit > BENT
+    bent = bool(leader.changes) and leader.bent > BENT
     costs = leader.fit.cost > STRANGE * 2 * observed.values.size
     return (costs or bent) and not is_crude(leader, weighed.best[HEALTHY])
-
-
-def remainder_of(observed: Observed, trial: Trial) -> Remainder:
-    """Return what a trial leaves of the readings."""
-    left = observed.values - observed.predict(trial.fit.fitted.matrix(observed.frequency_hz))
-    off = np.any(np.abs(left) > FAR_OFF * observed.size, axis=1)
-    where = observed.frequency_hz[off]
-    band = (float(where[0]), float(where[-1])) if where.size else None
-    return Remainder(observed.frequency_hz, observed.names, left.T, observed.size.T, band)
 
 
 def _core(observed: Observed, intended: Intended, weighed: Weighed, trials: Sequence[Trial]) -> str:
@@ -142,25 +129,36 @@ def material_of(trial: Trial, intended: Intended) -> str:
     return next((change.material for change in trial.changes if change.material is not None), intended.material)
 
 
-def _faults(observed: Observed, intended: Intended, weighed: Weighed, remainder: Remainder) -> tuple[FaultEntry, ...]:
+def _faults(intended: Intended, weighed: Weighed, remainder: Remainder, pairs: Sequence[OpenPair]) -> tuple[FaultEntry, ...]:
     """Return the faults to name: none while healthy holds, else every one of some weight, the heaviest first."""
     if weighed.weights[HEALTHY] > 1 - CLAIMED:
         return ()
     names = dict.fromkeys(fault for name in weighed.weights if name != HEALTHY for fault in name.split(" + "))
     heavy = sorted(((weighed.of_fault(name), name) for name in names), reverse=True)
-    close = weighed.close()
-    shown = [(weight, name) for weight, name in heavy if weight >= SHOWN or name in close] or heavy[:1]
-    needs = _needs(observed, weighed, close)
-    return tuple(_entry(name, weight, intended, weighed, remainder, needs) for weight, name in shown)
+    open_ = {fault for pair in pairs for fault in pair.other.split(" + ")}
+    shown = [(weight, name) for weight, name in heavy if weight >= SHOWN or name in open_] or heavy[:1]
+    return tuple(_entry(name, weight, intended, weighed, remainder, _needs(name, pairs)) for weight, name in shown)
 
 
-def _needs(observed: Observed, weighed: Weighed, close: tuple[str, ...]) -> str | None:
-    """Return what would decide between the heaviest explanation and the next, None where the first stands alone."""
-    (top, weight), *others = weighed.weights.items()
-    if top == UNEXPLAINED or (weight >= words.SURE and not set(close) - {top}):
-        return None
-    rivals = [name for name, _ in others if name != UNEXPLAINED and (weight < words.SURE or name in close)]
-    return decides(observed, weighed.best[top], weighed.best[rivals[0]]) if rivals else None
+def _open_pairs(observed: Observed, weighed: Weighed) -> tuple[OpenPair, ...]:
+    """Return the heaviest explanation with each rival of some weight, and each that the readings, priors aside, leave open."""
+    (top, _), *others = weighed.weights.items()
+    if top == UNEXPLAINED:
+        return ()
+    close = () if top == HEALTHY else weighed.close()
+    found = []
+    for name, its in others:
+        if name != UNEXPLAINED and (its >= SHOWN or name in close):
+            sweep, needs = decides(observed, weighed.best[top], weighed.best[name])
+            found.append(OpenPair(top, name, sweep, needs))
+    return tuple(found)
+
+
+def _needs(fault: str, pairs: Sequence[OpenPair]) -> str | None:
+    """Return what would decide about a fault: against the leader, or for the leader's own against the heaviest rival."""
+    rival = next((pair.needs for pair in pairs if fault in pair.other.split(" + ")), None)
+    own = next((pair.needs for pair in pairs if fault in pair.one.split(" + ")), None)
+    return own or rival
 
 
 def _entry(

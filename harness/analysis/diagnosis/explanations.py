@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
-from harness.analysis.diagnosis.changes import LIKELY_PAIRS, Change, changes, fields_with, knobs_with, whole_turns
+from harness.analysis.diagnosis.changes import FREE_SHARE, LIKELY_PAIRS, Change, changes, fields_with, knobs_with, whole_turns
 from harness.analysis.diagnosis.circuits import Fitted
 from harness.analysis.diagnosis.fit import Candidate, Fit, fit, start_of
 from harness.analysis.diagnosis.intended import Intended
@@ -14,14 +14,22 @@ from harness.analysis.diagnosis.observed import Observed
 from harness.analysis.diagnosis.screen import Screen
 
 HEALTHY = "healthy"
-HEALTHY_PRIOR = 0.7
+HEALTHY_PRIOR = 0.85
 """Prior probability of a healthy build; the faults share the rest evenly, pairs of them PAIRS_PRIOR. Chosen, no source."""
 PAIRS_PRIOR = 0.02
-FIRST_TRIES = 3
 MORE_TRIES = 14
 WORTH_MORE = 60.0
-ROUNDS = ((20.0, 4), (8.0, 6), (4.0, 14))
-"""(times, tries): an explanation goes on for so many tries while its cost is below WORTH_MORE + times·(the best)."""
+Round = tuple[float, int, float, int]
+SOFT = (0.02, 4)
+"""Far from health every explanation first looks for its place with the readings counting this part, for so many tries."""
+FIRST = (0.15, 3)
+"""The same near health."""
+ROUNDS = ((30.0, 10, 0.15, 3), (30.0, 10, 1.0, 3), (8.0, 6, 1.0, 6), (4.0, 4, 1.0, 14))
+"""(times, most, soft, tries): more tries for at most so many whose cost is below WORTH_MORE + times·(the best)."""
+PAIR_ROUNDS = ((30.0, 8, 0.15, 3), (8.0, 5, 1.0, 6), (4.0, 3, 1.0, 14))
+"""The same for pairs of faults."""
+STILL_OPEN = 3000.0
+"""An explanation of less cost than this is not dropped for its rank."""
 FEWEST_TURNS = 2
 MOST_TIMES = 4
 """No builder winds more than this many times the turns that are wanted."""
@@ -31,6 +39,8 @@ NEAR_TURNS = 3
 WORTH_FITTING = 20.0
 """Ln of weight below the heaviest from which a screened explanation is fitted in full."""
 MOST_FITTED = 4
+BENT = 25.0
+"""|z|² of a healthy build stays below this in nineteen of twenty."""
 HEADS = 2
 """A pair is tried when one of this many heaviest single faults is in it."""
 
@@ -52,6 +62,11 @@ class Trial:
         return " + ".join(change.fault for change in self.changes) or HEALTHY
 
     @property
+    def bent(self) -> float:
+        """|z|²: how far the build is from the usual one besides the changes; below BENT in nineteen of twenty healthy ones."""
+        return self.fit.cost - self.fit.misfit
+
+    @property
     def log_weight(self) -> float:
         """Ln of the weight, but for a constant that all explanations share."""
         return self.prior + self.fit.evidence
@@ -70,12 +85,48 @@ def candidate_of(intended: Intended, applied: tuple[Change, ...]) -> Candidate:
 def try_singles(observed: Observed, intended: Intended) -> tuple[Trial, ...]:
     """Return the trials of a healthy build and of every single fault; turns as whole numbers."""
     known = changes(intended)
-    prior = (1 - HEALTHY_PRIOR - PAIRS_PRIOR) / len({change.fault for change in known})
+    prior = single_prior(intended)
     asked: list[Asked] = [((change,), prior * change.share) for change in known]
     healthy = replace(try_one(observed, intended, ()), prior=math.log(HEALTHY_PRIOR))
-    if healthy.fit.cost < NEAR * observed.values.size:
-        return (healthy, *_screened(observed, intended, healthy, asked))
-    return _whole(observed, intended, [healthy, *_try(observed, intended, asked)])
+    if healthy.fit.cost >= NEAR * observed.values.size:
+        found = _whole(observed, intended, _again(observed, _try(observed, intended, asked)))
+    elif healthy.bent < BENT:
+        found = tuple(_screened(observed, intended, healthy, asked))
+    else:  # a wrong count that the rest of the build hides may be far off
+        turns = [each for each in asked if each[0][0].fault == "turns"]
+        others = [each for each in asked if each[0][0].fault != "turns"]
+        counts = _whole(observed, intended, _try(observed, intended, turns))
+        found = (*counts, *_screened(observed, intended, healthy, others))
+    best = max(found, key=lambda trial: trial.log_weight)
+    if best.log_weight > healthy.log_weight:  # before anything is called faulty, health has its second chance
+        again = try_one(observed, intended, (), best.fit.by_name())
+        healthy = replace(healthy, fit=again.fit) if again.fit.cost < healthy.fit.cost else healthy
+    return (healthy, *found)
+
+
+def single_prior(intended: Intended) -> float:
+    """Return the prior probability of each single fault."""
+    return (1 - HEALTHY_PRIOR - PAIRS_PRIOR) / len({change.fault for change in changes(intended)})
+
+
+def _again(observed: Observed, trials: Sequence[Trial]) -> list[Trial]:
+    """Return the trials; where the best one has to bend the rest of the build far, its rivals fitted from their first place too.
+
+    The soft rounds lead some explanations into a valley beside their own.
+    """
+    ranked = sorted(trials, key=lambda trial: trial.fit.cost)
+    best = ranked[0]
+    if best.bent < BENT:
+        return list(trials)
+    limit = WORTH_MORE + ROUNDS[0][0] * best.fit.cost
+    rivals = [trial for trial in ranked if trial.name != best.name and trial.fit.cost < limit][:MOST_FITTED]
+
+    def better(trial: Trial) -> Trial:
+        candidate = trial.fit.candidate
+        again = fit(observed, candidate, start_of(candidate.knobs), MORE_TRIES)
+        return replace(trial, fit=again) if again.cost < trial.fit.cost else trial
+
+    return [better(trial) if any(trial is each for each in rivals) else trial for trial in trials]
 
 
 def _screened(observed: Observed, intended: Intended, healthy: Trial, asked: Sequence[Asked]) -> list[Trial]:
@@ -100,7 +151,7 @@ def _counted(applied: tuple[Change, ...], intended: Intended) -> list[tuple[tupl
 
 
 def try_pairs(observed: Observed, intended: Intended, singles: Sequence[Trial]) -> tuple[Trial, ...]:
-    """Return the trials of the likely pairs that hold one of the heaviest single faults; turns as whole numbers."""
+    """Return the trials and those of the likely pairs that hold one of the heaviest single faults; turns as whole numbers."""
     heaviest = sorted((trial for trial in singles if trial.changes), key=lambda trial: -trial.log_weight)
     first = list(dict.fromkeys(trial.name for trial in heaviest))[:HEADS]
     known = [change for change in changes(intended) if change.fault != "turns" or change.share > 0.5]
@@ -110,46 +161,70 @@ def try_pairs(observed: Observed, intended: Intended, singles: Sequence[Trial]) 
             continue
         both = [(a, b) for a in known if a.fault == one for b in known if b.fault == other]
         asked += [(pair, PAIRS_PRIOR / len(LIKELY_PAIRS) * pair[0].share * pair[1].share) for pair in both]
-    return _whole(observed, intended, _try(observed, intended, asked))
+    pairs = _whole(observed, intended, _try(observed, intended, asked, PAIR_ROUNDS))
+    best = max(pairs, key=lambda trial: trial.log_weight, default=None)
+    return (*_bettered(observed, intended, singles, best), *pairs) if best else tuple(singles)
 
 
-def _try(observed: Observed, intended: Intended, asked: Sequence[Asked]) -> list[Trial]:
+def _bettered(observed: Observed, intended: Intended, singles: Sequence[Trial], pair: Trial) -> list[Trial]:
+    """Return the single trials, those of a pair's two faults fitted from the pair's place too: it may be the better one."""
+    found, near = list(singles), pair.fit.by_name()
+    for change in pair.changes:
+        again = try_one(observed, intended, (change,), near)
+        place = next((number for number, trial in enumerate(found) if trial.changes == (change,)), None)
+        if place is None:
+            share = change.share * (FREE_SHARE if change.turns is not None else 1.0)
+            found.append(replace(again, prior=math.log(single_prior(intended) * share)))
+        elif again.fit.cost < found[place].fit.cost:
+            found[place] = replace(found[place], fit=again.fit)
+    return found
+
+
+def _try(observed: Observed, intended: Intended, asked: Sequence[Asked], rounds: Sequence[Round] = ROUNDS) -> list[Trial]:
     """Return the trials, round by round: those that fall behind the best are given up."""
     trials = [_trial(observed, intended, applied, prior) for applied, prior in asked]
-    for behind, tries in ROUNDS:
-        limit = WORTH_MORE + behind * min((trial.fit.cost for trial in trials), default=0.0)
-        trials = [_go_on(observed, trial, tries) if trial.fit.cost < limit else trial for trial in trials]
+    for behind, most, soft, tries in rounds:
+        costs = sorted(trial.fit.cost for trial in trials)
+        ranked = max(STILL_OPEN, costs[most - 1]) if len(costs) >= most else math.inf
+        limit = min(WORTH_MORE + behind * costs[0], ranked) if costs else 0.0
+        trials = [_go_on(observed, trial, tries, soft) if trial.fit.cost <= limit else trial for trial in trials]
     return trials
 
 
 def _trial(observed: Observed, intended: Intended, applied: tuple[Change, ...], prior: float) -> Trial:
     candidate = candidate_of(intended, applied)
-    return Trial(applied, math.log(prior), fit(observed, candidate, start_of(candidate.knobs), FIRST_TRIES))
+    return Trial(applied, math.log(prior), fit(observed, candidate, start_of(candidate.knobs), SOFT[1], soft=SOFT[0]))
 
 
 def try_one(observed: Observed, intended: Intended, applied: tuple[Change, ...], near: dict[str, float] | None = None) -> Trial:
     """Return the trial of a unit with these changes, fitted to the end; ``near``: z to start from by the knobs' names."""
     candidate = candidate_of(intended, applied)
-    return Trial(applied, 0.0, fit(observed, candidate, start_of(candidate.knobs, near), FIRST_TRIES + MORE_TRIES))
+    start = start_of(candidate.knobs, near)
+    if near is None:
+        start = fit(observed, candidate, start, FIRST[1], soft=FIRST[0]).z
+    return Trial(applied, 0.0, fit(observed, candidate, start, MORE_TRIES))
 
 
-def _go_on(observed: Observed, trial: Trial, tries: int) -> Trial:
+def _go_on(observed: Observed, trial: Trial, tries: int, soft: float = 1.0) -> Trial:
     if trial.fit.done:
         return trial
-    return replace(trial, fit=fit(observed, trial.fit.candidate, trial.fit.z, tries))
+    return replace(trial, fit=fit(observed, trial.fit.candidate, trial.fit.z, tries, soft=soft))
 
 
 def _whole(observed: Observed, intended: Intended, trials: Sequence[Trial]) -> tuple[Trial, ...]:
     """Return the trials with every number of turns that is not whole replaced by its whole neighbours."""
-    found: list[Trial] = []
+    found = [trial for trial in trials if not _counts(trial)]
     best = min((trial.fit.cost for trial in trials), default=0.0)
-    for trial in trials:
-        if trial.changes[:1] and trial.changes[0].fault == "turns":
-            if trial.fit.cost < WORTH_MORE + 2 * best:
-                found += _neighbours(observed, intended, trial)
-        else:
-            found.append(trial)
+    near = sorted((trial for trial in trials if _counts(trial)), key=lambda trial: -trial.log_weight)[:MOST_FITTED]
+    for trial in near:
+        if trial.fit.cost < WORTH_MORE + 2 * best and trial.log_weight > near[0].log_weight - WORTH_FITTING:
+            found += _neighbours(observed, intended, trial)
     return tuple(found)
+
+
+def _counts(trial: Trial) -> bool:
+    """Tell whether a trial has turns that need not be whole."""
+    return any(change.fault == "turns" for change in trial.changes[:1])
 
 
 def _neighbours(observed: Observed, intended: Intended, trial: Trial) -> list[Trial]:

@@ -30,6 +30,9 @@ LONGEST_STEP = 2.0
 AT_REST = 0.03
 """A gain of less cost than this, and less than its square times the cost, ends a fit."""
 MOST_DAMPED = 6
+LITTLE_DAMPED = 0.04
+GOOD_STEP = 0.75
+"""A step that gains this part of what the slopes promised does not ask for new ones."""
 
 
 @dataclass(frozen=True)
@@ -81,10 +84,26 @@ def start_of(knobs: Sequence[Knob], near: dict[str, float] | None = None) -> Flo
     return np.array([(near or {}).get(knob.name, knob.start) for knob in knobs])
 
 
-def fit(observed: Observed, candidate: Candidate, start: Floats, tries: int = 10) -> Fit:
-    """Return the fit of a candidate from a starting z, with the slopes taken at most ``tries`` times."""
-    found = descend(lambda z: distance_of(observed, candidate, z), lambda z, _: slopes_of(observed, candidate, z), start, tries)
-    return judged(candidate, found.z, found.cost, found.slopes, done=found.done)
+def fit(observed: Observed, candidate: Candidate, start: Floats, tries: int = 10, *, soft: float = 1.0) -> Fit:
+    """Return the fit of a candidate from a starting z, with the slopes taken at most ``tries`` times.
+
+    ``soft``: the readings count for so much less while the fit looks for its place; the cost is the full one all the same. Far
+    from a good place the full readings would drag every knob to its stop, past the place that they mean.
+    """
+    scale = np.ones(2 * observed.values.size + start.size)
+    scale[: 2 * observed.values.size] = soft
+
+    def distance(z: Floats) -> Floats:
+        return np.asarray(distance_of(observed, candidate, z) * scale, dtype=np.float64)
+
+    def slopes(z: Floats, _: Floats) -> Floats:
+        return np.asarray(slopes_of(observed, candidate, z) * scale[:, np.newaxis], dtype=np.float64)
+
+    found = descend(distance, slopes, start, tries)
+    if soft == 1.0:
+        return judged(candidate, found.z, found.cost, found.slopes, done=found.done)
+    left = distance_of(observed, candidate, found.z)
+    return judged(candidate, found.z, float(left @ left), found.slopes / scale[:, np.newaxis], done=False)
 
 
 @dataclass(frozen=True)
@@ -103,29 +122,39 @@ def descend(
     """Return the least sum of squares of ``distance`` by damped Gauss–Newton steps (Levenberg, Marquardt).
 
     A library's search takes first steps of any length; here they would end where a core has endless permeability and nothing
-    has a slope any more. So no knob moves more than LONGEST_STEP at once.
+    has a slope any more. So no knob moves more than LONGEST_STEP at once. Slopes are dear: after a step that gained what they
+    promised they are kept and corrected by what the step has shown (Broyden 1965).
     """
     z, left = start, distance(start)
     cost, damping = float(left @ left), 0.0
-    jacobian = slopes(z, left)
-    for number in range(tries):
+    jacobian, fresh, slow, number = slopes(z, left), True, False, 1
+    while True:
         stepped = _step(distance, jacobian, z, left, damping)
-        if stepped is None:
+        if stepped is None and fresh:
             return Descent(z, cost, jacobian, done=True)
-        moved, new, damping = stepped
-        gained = cost - float(new @ new)
-        z, left, cost = moved, new, cost - gained
-        if gained < AT_REST * (1 + AT_REST * cost):
-            return Descent(z, cost, jacobian, done=True)
-        if number + 1 < tries:
-            jacobian = slopes(z, left)
-    return Descent(z, cost, jacobian, done=False)
+        good = False
+        if stepped is not None:
+            moved, new, used = stepped
+            step, promised = moved - z, left + jacobian @ (moved - z)
+            gained, hoped = cost - float(new @ new), cost - float(promised @ promised)
+            z, left, cost, damping = moved, new, cost - gained, used / 5
+            small = gained < AT_REST * (1 + AT_REST * cost)
+            good = gained > GOOD_STEP * hoped
+            if small and (fresh or good) and (slow or used < LITTLE_DAMPED):  # a step that is held back gains little anywhere
+                return Descent(z, cost, jacobian, done=True)
+            slow = small
+            if good:
+                jacobian, fresh = jacobian + np.outer(new - promised, step / (step @ step)), False
+        if not good:
+            if number == tries:
+                return Descent(z, cost, jacobian, done=False)
+            jacobian, fresh, number = slopes(z, left), True, number + 1
 
 
 def _step(
     distance: Callable[[Floats], Floats], jacobian: Floats, z: Floats, left: Floats, damping: float
 ) -> tuple[Floats, Floats, float] | None:
-    """Return a z of less cost, its distance and the damping to go on with; None where there is none near."""
+    """Return a z of less cost, its distance and the damping that it took; None where there is none near."""
     curvature, gradient = jacobian.T @ jacobian, jacobian.T @ left
     scale = np.diag(np.diag(curvature))
     for _ in range(MOST_DAMPED):
@@ -134,7 +163,7 @@ def _step(
         moved = z + step * min(1.0, LONGEST_STEP / max(longest, LONGEST_STEP))
         new = distance(moved)
         if np.isfinite(new).all() and new @ new <= left @ left:
-            return moved, new, damping / 5
+            return moved, new, damping
         damping = max(5 * damping, 0.05)
     return None
 
@@ -155,24 +184,26 @@ def distance_of(observed: Observed, candidate: Candidate, z: Floats) -> Floats:
 
 def slopes_of(observed: Observed, candidate: Candidate, z: Floats) -> Floats:
     """Return the derivatives of the whitened distance and of z itself by z, shape (2n + knobs, knobs)."""
-    around = _Around.of(observed, candidate.fitted(z))
-    changes = np.empty((observed.values.size, z.size), dtype=np.complex128)
-    for number in range(z.size):
-        moved = z.copy()
-        moved[number] += STEP
-        changes[:, number] = around.change(candidate.fitted(moved)).T.ravel()
-    white = observed.whiten @ changes * (-np.sqrt(2) / STEP)
+    values = candidate.values(z)
+    around = _Around.of(observed, candidate.build(values))
+    moved = (
+        candidate.build(values | {knob.name: knob.value(float(at) + STEP)}) for knob, at in zip(candidate.knobs, z, strict=True)
+    )
+    changes = np.stack([around.change(fitted) for fitted in moved], axis=-1)
+    rows, columns = observed.sensitivity(around.s)
+    read = np.einsum("mfi,fijk,mfj->mfk", rows, changes, columns, optimize=True)
+    white = observed.whiten @ read.reshape(-1, z.size) * (-np.sqrt(2) / STEP)
     return np.vstack([white.real, white.imag, np.eye(z.size)])
 
 
 @dataclass(frozen=True)
 class _Around:
-    """A circuit, its solution and its readings, and how the readings change with ln of the core's admittance, (F, m)."""
+    """A circuit, its solution ``inner`` and S-matrix ``s``, and how that changes with ln of the core's admittance, (F, 3, 3)."""
 
-    observed: Observed
+    hz: Floats
     fitted: Fitted
     inner: Complex
-    read: Complex
+    s: Complex
     by_core: Complex
     admittance: Complex
 
@@ -181,22 +212,21 @@ class _Around:
         """Return what is needed around a circuit."""
         hz, core = observed.frequency_hz, fitted.circuit.core
         inner = fitted.inner(hz)
-        read = observed.predict(fitted.outer(hz, inner))
+        s = fitted.outer(hz, inner)
         probed = replace(fitted, circuit=replace(fitted.circuit, core=ScaledCore(core, 1 + STEP)))
-        by_core = (observed.predict(probed.matrix(hz)) - read) / STEP
-        return cls(observed, fitted, inner, read, by_core, core.admittance(hz))
+        by_core = (probed.matrix(hz) - s) / STEP
+        return cls(hz, fitted, inner, s, by_core, core.admittance(hz))
 
     def change(self, other: Fitted) -> Complex:
-        """Return the small change of the readings to another circuit; only what has changed is solved again.
+        """Return the small change of the S-matrix to another circuit's; only what has changed is solved again.
 
         Whatever the material does, the rest of the circuit sees it through one admittance.
         """
-        hz = self.observed.frequency_hz
         mine, its = vars(self.fitted.circuit), vars(other.circuit)
         differing = [name for name, value in its.items() if value is not mine[name] and value != mine[name]]
         if not differing:
-            return self.observed.predict(other.outer(hz, self.inner)) - self.read
+            return other.outer(self.hz, self.inner) - self.s
         if differing == ["core"]:
-            share = other.circuit.core.admittance(hz) / self.admittance - 1
-            return np.asarray(self.by_core * share[:, np.newaxis], dtype=np.complex128)
-        return self.observed.predict(other.matrix(hz)) - self.read
+            share = other.circuit.core.admittance(self.hz) / self.admittance - 1
+            return np.asarray(self.by_core * share[:, np.newaxis, np.newaxis], dtype=np.complex128)
+        return other.matrix(self.hz) - self.s

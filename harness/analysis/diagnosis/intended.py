@@ -82,7 +82,8 @@ class Intended:
         """Return the standard deviation of a bend at a corner (Hz): a part of the root of the permeability left there."""
         known = self.materials[material]
         left = abs(known.permeability(np.array([corner]))[0]) / known.initial_permeability
-        return (VAGUE_BEND if self.vague(material) else BEND) * float(np.sqrt(left))
+        size = {HIGH: VAGUE_BEND, POWDER: STIFF_BEND}.get(material, BEND)
+        return size * float(np.sqrt(left))
 
     def vague(self, material: str) -> bool:
         """Tell whether a class holds materials of very different dispersion: those of high permeability bend inside the sweep."""
@@ -211,6 +212,8 @@ BEND = 0.15
 VAGUE_BEND = 0.5
 """The same for a class whose materials differ much."""
 BEND_QUALITY = 0.8
+STIFF_BEND = 0.04
+"""The same for iron powder, which has next to no dispersion in this range."""
 SHAPE_CORNERS = (0.7e6, 1.8e6, 5e6, 14e6, 45e6)
 """Hz: where the dispersion of a built core may differ from that of its class."""
 

@@ -135,6 +135,28 @@ class Observed:
         seen = np.linalg.solve(left, np.broadcast_to(s, left.shape))
         return np.asarray(seen[self.model.hookup, :, self.model.out, self.model.into].T, dtype=np.complex128)
 
+    def sensitivity(self, s: Complex) -> tuple[Complex, Complex]:
+        """Return rows u and columns v, each (m, F, 3): a small change dS of a bare unit's three-port changes a reading by u·dS·v.
+
+        From R = (I − SΓ)⁻¹S: dR = (I − SΓ)⁻¹·dS·(I + ΓR); from the cascade with adapters, in ``_dressed``, the same way.
+        """
+        dressed = s if self.adapters is None else _dressed(s, self.adapters)
+        gammas = self.model.gammas
+        left = np.linalg.inv(np.eye(3) - dressed * gammas[..., np.newaxis, :])
+        seen = left @ dressed
+        rows = np.asarray(left[self.model.hookup, :, self.model.out, :], dtype=np.complex128)
+        columns = (
+            np.eye(3)[self.model.into][:, np.newaxis, :]
+            + gammas[self.model.hookup] * (seen[self.model.hookup, :, :, self.model.into])
+        )
+        columns = np.asarray(columns, dtype=np.complex128)
+        if self.adapters is None:
+            return rows, columns
+        inner = self.adapters[:, :, 1, 1]
+        outward = self.adapters[:, :, 0, 1, np.newaxis] * np.linalg.inv(np.eye(3) - s * inner[:, np.newaxis, :])
+        inward = np.linalg.inv(np.eye(3) - inner[:, :, np.newaxis] * s) * self.adapters[:, np.newaxis, :, 1, 0]
+        return np.einsum("mfi,fij->mfj", rows, outward), np.einsum("fij,mfj->mfi", inward, columns)
+
     def distance(self, predicted: Complex) -> Floats:
         """Return values less prediction, whitened, real parts then imaginary ones: 2n numbers of unit variance."""
         return self._white(self.whiten, predicted)

@@ -16,16 +16,16 @@ ENOUGH = 4.0
 ASKED = {"sample": "the sample-port sweep (sample)", "coupled-far": "the sweep from the far side (coupled-far)"}
 
 
-def decides(observed: Observed, one: Trial, other: Trial) -> str:
-    """Return what to do to tell which of two explanations holds, in words."""
+def decides(observed: Observed, one: Trial, other: Trial) -> tuple[str | None, str]:
+    """Return the sweep that would tell which of two explanations holds, None where none would; and what to do, in words."""
     apart = {name: separation(name, one, other, observed) for name in ASKED if name not in observed.sweeps}
     best = max(apart, key=lambda name: apart[name], default=None)
     if best is not None and apart[best] >= ENOUGH:
-        return ASKED[best]
+        return best, ASKED[best]
     by_hand = words.DECIDES.get(frozenset({one.name, other.name}))
     if by_hand is not None:
-        return by_hand
-    return words.LOOK if best is None or apart[best] < 1 else f"{ASKED[best]}, and {words.LOOK}"
+        return None, by_hand
+    return (None, words.LOOK) if best is None or apart[best] < 1 else (best, f"{ASKED[best]}, and {words.LOOK}")
 
 
 def separation(sweep: str, one: Trial, other: Trial, observed: Observed) -> float:
