@@ -35,6 +35,7 @@ def test_every_fault_on_a_virtual_wire(case: Case, link: str) -> None:
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="this platform has no pseudo-terminals")
+@pytest.mark.thorough
 def test_faults_on_real_links() -> None:
     """All links in one pool: the cells wait most of their time. What a busy machine needs on top counts as no hang."""
     outcomes = run(cells(slow=False), slack_s=120.0)

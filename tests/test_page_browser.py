@@ -142,6 +142,7 @@ def settled(page: Page) -> None:
         page.locator("#ask button:enabled").first.wait_for()
 
 
+@pytest.mark.thorough
 def test_every_state_is_in_order_at_both_widths_light_and_dark(watched: Watched) -> None:
     # Contrast, names, structure, roles by the rules of axe-core (WCAG 2.x and best practices).
     every = {**states(), "hostile": states(HOSTILE, HOSTILE)["doubt"], "long": states("CL-" + 60 * "7", 40 * "word ")["doubt"]}
