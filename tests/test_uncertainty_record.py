@@ -172,7 +172,7 @@ def test_the_terminal_tells_bounds_probability_and_what_would_decide() -> None:
     assert found.figures["insertion_loss_db"].decision == "undecided"
     when = Circumstances(when="2024-05-04T10:11:12+02:00", program="tapproof", sequence="line-sampler")
     lines = "\n".join(proof_lines(assess.assemble("CL-1", "a1", None, tight, None, when, found)))
-    assert "CL-1 undecided to" in lines
+    assert "CL-1 undecided against" in lines
     assert "(probability 0." in lines
     assert "at least" in lines
     assert "insertion loss, worst would be decided by: " in lines

@@ -24,7 +24,8 @@ __all__ = ["WORDS", "batch_lines", "bound_text", "proof_lines", "value_text"]
 def proof_lines(proof: Proof) -> list[str]:
     """Return the lines that tell one proof: decision, figures, coupling at the bands, checks that failed, what fits."""
     low, high = proof.band_hz
-    lines = [f"{proof.unit} {proof.decision} to {proof.type.name}{_probability(proof.probability)}", ""]
+    against = "against" if proof.decision == "undecided" else "to"
+    lines = [f"{proof.unit} {proof.decision} {against} {proof.type.name}{_probability(proof.probability)}", ""]
     lines.append(f"  {'figure':<22} {'value':>10}  {'95 %':<20}  tolerance, {show_frequency(low)} to {show_frequency(high)}")
     lines += [_figure_line(name, figure) for name, figure in proof.figures.items()]
     if proof.coupling_at:
