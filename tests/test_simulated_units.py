@@ -13,11 +13,11 @@ from skrf.network import Network
 
 from drivers.simulated import SimulatedBench
 from drivers.simulated.build_faults import FAULTS
-from drivers.simulated.units import build_unit, core_of, pi_pad, type_circuit
+from drivers.simulated.units import build_unit, core_of, type_circuit
 from harness.errors import UsageError
 from harness.records import SimulatedEntry
 from harness.records.bench_file import SimulatedUnitEntry
-from harness.sampler import three_port
+from harness.sampler import pi_pad, three_port
 from tests.simulated_texts import INTERNAL, bench_of, hf30
 
 F = np.linspace(1e6, 100e6, 199)

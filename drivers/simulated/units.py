@@ -18,14 +18,13 @@ from harness.sampler import (
     LineSection,
     Pad,
     SamplerCircuit,
+    built_circuit,
     find_core,
-    nominal_circuit,
     parse_cables,
     parse_cores,
     parse_materials,
 )
 
-Z0 = 50.0
 LINE_LENGTH = 0.05
 """Length of the line through a unit in m; assumed: a small box."""
 
@@ -78,21 +77,7 @@ def type_circuit(sampler_type: SamplerType) -> SamplerCircuit:
     if build.line not in cables:
         raise UsageError(f"line {build.line!r} is not in the tables", hint=f"Lines: {', '.join(cables)}.")
     line = cables[build.line].line(LINE_LENGTH)
-    return nominal_circuit(
-        turns=build.turns,
-        core=core_of(build.core, build.stack),
-        wire_awg=build.wire_awg,
-        line_impedance=line.impedance,
-        velocity_factor=line.velocity_factor,
-        line_length=LINE_LENGTH,
-        line_loss_db_per_m=line.loss_db_per_m,
-        loss_frequency=line.loss_frequency,
-        termination=build.termination,
-        internal_ohm=build.internal_ohm or Z0,
-        pad=None if build.pad_db is None else pi_pad(build.pad_db),
-        shunt_ohm=build.shunt_ohm,
-        series_ohm=build.series_ohm,
-    )
+    return built_circuit(build, core_of(build.core, build.stack), line)
 
 
 def core_of(name: str, stack: int = 1) -> Core:
@@ -103,15 +88,6 @@ def core_of(name: str, stack: int = 1) -> Core:
 @cache
 def _table(name: str) -> str:
     return files("harness.data").joinpath(name).read_text(encoding="utf-8")
-
-
-def pi_pad(attenuation_db: float) -> Pad:
-    """Return the 50 Ω pi pad: shunts Z0·(K+1)/(K−1), series Z0·(K²−1)/(2K), K = 10^(dB/20) (textbook)."""
-    if attenuation_db <= 0:
-        raise UsageError(f"pad of {attenuation_db:g} dB: it must be above 0 dB", hint="Leave pad_db out for no pad.")
-    k = 10 ** (attenuation_db / 20)
-    shunt = Z0 * (k + 1) / (k - 1)
-    return Pad("pi", shunt, Z0 * (k * k - 1) / (2 * k), shunt)
 
 
 def _spread(circuit: SamplerCircuit, rng: np.random.Generator, scale: float) -> SamplerCircuit:

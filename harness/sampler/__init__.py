@@ -4,7 +4,7 @@ Start with ``nominal_circuit`` (build facts → circuit), ``SamplerCircuit`` (wh
 (circuit → S-matrix). The closed forms stand in ``closed_form``, the tables' parsers in ``tables``.
 """
 
-from harness.sampler.build import nominal_circuit
+from harness.sampler.build import built_circuit, nominal_circuit, pi_pad
 from harness.sampler.circuit import LineSection, Mismatch, Pad, SamplerCircuit, ideal_circuit
 from harness.sampler.core import Core, CoreGeometry, IdealCore, InductanceCore, LadderCore, ToroidCore
 from harness.sampler.material import ConstantMaterial, CoreMaterial, Material, RelaxationMaterial, ResonanceMaterial
@@ -45,6 +45,7 @@ __all__ = [
     "Sourced",
     "ToroidCore",
     "WireSize",
+    "built_circuit",
     "find_core",
     "ideal_circuit",
     "nominal_circuit",
@@ -52,6 +53,7 @@ __all__ = [
     "parse_cores",
     "parse_materials",
     "parse_wires",
+    "pi_pad",
     "three_port",
     "three_ports",
 ]

@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import math
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from harness.errors import UsageError
 from harness.sampler.circuit import LineSection, Pad, SamplerCircuit
 from harness.sampler.closed_form import wire_diameter
 from harness.sampler.core import MU_0, Core, CoreGeometry, ToroidCore
+
+if TYPE_CHECKING:
+    from harness.records.type_file import BuildEntry
+
+Z0 = 50.0
+"""Ω: what a pad is made for, and an internal termination whose value a type does not state."""
 
 COPPER_RESISTIVITY = 1 / 58e6
 """Ω·m at 20 °C: annealed copper of IEC 60028 (58 MS/m), written down from memory."""
@@ -109,3 +115,37 @@ def nominal_circuit(
         internal_resistor=inside,
         pad=between,
     )
+
+
+def built_circuit(build: BuildEntry, core: Core, line: LineSection) -> SamplerCircuit:
+    """Return the nominal circuit of what a type builds, but for a second winding: its core and its line as the tables tell them.
+
+    Raises UsageError for impossible values.
+    """
+    return nominal_circuit(
+        turns=build.turns,
+        core=core,
+        wire_awg=build.wire_awg,
+        line_impedance=line.impedance,
+        velocity_factor=line.velocity_factor,
+        line_length=line.length,
+        line_loss_db_per_m=line.loss_db_per_m,
+        loss_frequency=line.loss_frequency,
+        termination=build.termination,
+        internal_ohm=build.internal_ohm or Z0,
+        pad=None if build.pad_db is None else pi_pad(build.pad_db),
+        shunt_ohm=build.shunt_ohm,
+        series_ohm=build.series_ohm,
+    )
+
+
+def pi_pad(attenuation_db: float) -> Pad:
+    """Return the 50 Ω pi pad: shunts Z0·(K+1)/(K−1), series Z0·(K²−1)/(2K), K = 10^(dB/20) (textbook).
+
+    Raises UsageError at 0 dB or less.
+    """
+    if attenuation_db <= 0:
+        raise UsageError(f"pad of {attenuation_db:g} dB: it must be above 0 dB", hint="Leave pad_db out for no pad.")
+    k = 10 ** (attenuation_db / 20)
+    shunt = Z0 * (k + 1) / (k - 1)
+    return Pad("pi", shunt, Z0 * (k * k - 1) / (2 * k), shunt)

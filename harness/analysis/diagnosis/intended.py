@@ -19,13 +19,12 @@ from harness.sampler import (
     InductanceCore,
     Material,
     MaterialEntry,
-    Pad,
     RelaxationMaterial,
     ResonanceMaterial,
     SamplerCircuit,
     ToroidCore,
+    built_circuit,
     find_core,
-    nominal_circuit,
 )
 
 Floats = NDArray[np.float64]
@@ -111,21 +110,7 @@ def intended_of(
         raise UsageError(f"line {build.line!r} is not in the tables", hint=f"Lines: {', '.join(cables)}.")
     line = cables[build.line].line(LINE_LENGTH)
     core = find_core(build.core, cores, materials, stack=build.stack)
-    circuit = nominal_circuit(
-        turns=build.turns,
-        core=core,
-        wire_awg=build.wire_awg,
-        line_impedance=line.impedance,
-        velocity_factor=line.velocity_factor,
-        line_length=LINE_LENGTH,
-        line_loss_db_per_m=line.loss_db_per_m,
-        loss_frequency=line.loss_frequency,
-        termination=build.termination,
-        internal_ohm=build.internal_ohm or Z0,
-        pad=None if build.pad_db is None else pi_pad(build.pad_db),
-        shunt_ohm=build.shunt_ohm,
-        series_ohm=build.series_ohm,
-    )
+    circuit = built_circuit(build, core, line)
     return intended_from(circuit, build.core, materials)
 
 
@@ -198,13 +183,6 @@ def _a_l(core: Core) -> float:
     if isinstance(core, InductanceCore):
         return core.inductance
     raise UsageError("the core of the type has no A_L", hint="Give the type a core of the tables.")
-
-
-def pi_pad(attenuation_db: float) -> Pad:
-    """Return the 50 Ω pi pad: shunts Z0·(K+1)/(K−1), series Z0·(K²−1)/(2K), K = 10^(dB/20) (textbook)."""
-    k = 10 ** (attenuation_db / 20)
-    shunt = Z0 * (k + 1) / (k - 1)
-    return Pad("pi", shunt, Z0 * (k * k - 1) / (2 * k), shunt)
 
 
 BEND = 0.15

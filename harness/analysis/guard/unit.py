@@ -25,13 +25,12 @@ from harness.sampler import (
     InductanceCore,
     LineSection,
     MaterialEntry,
-    Pad,
     RelaxationMaterial,
     SamplerCircuit,
     ToroidCore,
+    built_circuit,
     find_core,
     ideal_circuit,
-    nominal_circuit,
     three_port,
 )
 
@@ -168,32 +167,11 @@ def nominal(type_: SamplerType, tables: Tables) -> SamplerCircuit:
     except UsageError:
         core = IdealCore()
     section = tables.cables[build.line].line(LINE_LENGTH) if build.line in tables.cables else LineSection(length=LINE_LENGTH)
-    return nominal_circuit(
-        turns=build.turns,
-        core=core,
-        wire_awg=build.wire_awg,
-        line_impedance=section.impedance,
-        velocity_factor=section.velocity_factor,
-        line_length=LINE_LENGTH,
-        line_loss_db_per_m=section.loss_db_per_m,
-        loss_frequency=section.loss_frequency,
-        termination=build.termination,
-        internal_ohm=build.internal_ohm or Z0,
-        pad=None if build.pad_db is None else _pi_pad(build.pad_db),
-        shunt_ohm=build.shunt_ohm,
-        series_ohm=build.series_ohm,
-    )
+    return built_circuit(build, core, section)
 
 
 def _half() -> LineSection:
     return LineSection(length=LINE_LENGTH / 2)
-
-
-def _pi_pad(attenuation_db: float) -> Pad:
-    """Return the 50 Ω pi pad: shunts Z0·(K+1)/(K−1), series Z0·(K²−1)/(2K), K = 10^(dB/20) (textbook)."""
-    k = 10 ** (attenuation_db / 20)
-    shunt = Z0 * (k + 1) / (k - 1)
-    return Pad("pi", shunt, Z0 * (k * k - 1) / (2 * k), shunt)
 
 
 def healthy(circuit: SamplerCircuit, adapters: Adapters) -> UnitModel:
